@@ -1,0 +1,1 @@
+"""Plans the dewatering of underground utility vaults."""

@@ -1,0 +1,135 @@
+"""Settings: frozen, self-checking, read from one TOML file and passed as arguments.
+
+Every number here that has no published source says so; a utility edits them in its own file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from vaultplan.errors import SettingsError
+
+Share = Annotated[float, Field(ge=0, le=1)]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class ForecastSettings(_Part):
+    """How water and grade are forecast."""
+
+    irrigation_from: str = Field("04-15", description="first day of irrigation, MM-DD; assumed")
+    irrigation_to: str = Field("10-15", description="last day of irrigation, MM-DD; assumed")
+    working_depth_in: Positive = Field(6.0, description="depth at which a crew must pump; assumed")
+    gear_frac: Share = Field(0.15, description="share taken by gear where not stated; assumed")
+    grade_half_life_days: Positive = Field(1095.0, description="decay of an old grade; assumed")
+    rain_years: int = Field(10, ge=1, description="past years that stand for unknown rain")
+
+
+class DrainageSettings(_Part):
+    """How a vault's water is followed to the sea."""
+
+    max_gutter_ft: Positive = Field(1500.0, description="no inlet beyond this counts; assumed")
+    second_inlet_ratio: float = Field(
+        1.25, ge=1, description="another inlet within this ratio is kept; assumed"
+    )
+
+
+class DischargeSettings(_Part):
+    """How sensitivity is graded; the rules themselves are in a table of their own."""
+
+    near_sensitive_ft: Positive = Field(
+        1000.0, description="outfall this close to a sensitive area counts as in it; assumed"
+    )
+    stale_layer_days: Positive = Field(730.0, description="older sensitive areas warn; assumed")
+    wet_day_in: Positive = Field(0.10, description="rain that makes a day wet; assumed")
+    wet_day_prob: Share = Field(0.5, description="chance of a wet day that holds; assumed")
+    heavy_prob: Share = Field(0.35, description="chance of heavy the rules reckon with; assumed")
+    light_prob: Share = Field(0.35, description="chance of light or worse; assumed")
+
+
+class RankingSettings(_Part):
+    """Weights of the four values; they are shown beside every ranking."""
+
+    weight_volume: NotNegative = 0.20
+    weight_contamination: NotNegative = 0.30
+    weight_sensitivity: NotNegative = 0.25
+    weight_urgency: NotNegative = 0.25
+    volume_gal_half: Positive = Field(500.0, description="gallons worth half the value; assumed")
+
+
+class ScheduleSettings(_Part):
+    """How a week is built."""
+
+    setup_minutes: NotNegative = Field(10.0, description="cones, air test, hose; assumed")
+    pump_gpm: Positive = Field(125.0, description="middle of 100-150; common practice, no source")
+    sock_gpm: Positive = Field(125.0, description="through a sock; common practice, no source")
+    speed_mph: Positive = Field(20.0, description="street speed where not stated; assumed")
+    detour: float = Field(1.35, ge=1, description="road over straight distance; assumed")
+    leg_minutes: NotNegative = Field(1.5, description="parking and turning per leg; assumed")
+    max_refill_hours: Positive = Field(4.0, description="crew follows vacuum truck within; assumed")
+    load_percentile: int = Field(90, description="volume the plan reckons with: 50 or 90")
+    max_jobs: int = Field(1500, ge=1, description="best-ranked orders offered to the schedule")
+    seconds: Positive = Field(40.0, description="solver's time budget for the week")
+    iterations: int = Field(0, ge=0, description="stop by iterations instead; 0 uses seconds")
+
+
+class OutputSettings(_Part):
+    """How maps and sheets look."""
+
+    paper: str = Field("us-letter", pattern="^(us-letter|a4)$")
+    utility: str = Field("", description="name printed on sheets")
+    contact: str = Field("", description="whom a crew calls")
+
+
+class Settings(_Part):
+    """All settings of one utility.
+
+    >>> Settings().schedule.speed_mph
+    20.0
+    """
+
+    time_zone: str = "UTC"
+    forecast: ForecastSettings = ForecastSettings()
+    drainage: DrainageSettings = DrainageSettings()
+    discharge: DischargeSettings = DischargeSettings()
+    ranking: RankingSettings = RankingSettings()
+    schedule: ScheduleSettings = ScheduleSettings()
+    outputs: OutputSettings = OutputSettings()
+
+    @property
+    def version(self) -> str:
+        """Short hash of everything set, printed on every plan."""
+        return hashlib.sha256(self.model_dump_json().encode()).hexdigest()[:12]
+
+
+def load_settings(path: Path | None) -> Settings:
+    """Return the settings in a TOML file, or the defaults if there is none.
+
+    Raises
+    ------
+    SettingsError
+        If the file is not TOML, names an unknown setting or gives an impossible value.
+    """
+    if path is None:
+        return Settings()
+    try:
+        return Settings.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError as error:
+        raise SettingsError(f"there is no settings file {path}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path} is not a TOML file: {error}") from error
+    except ValidationError as error:
+        faults = "; ".join(
+            f"{'.'.join(str(part) for part in fault['loc'])}: {fault['msg']}"
+            for fault in error.errors()
+        )
+        raise SettingsError(f"{path}: {faults}") from error
