@@ -64,6 +64,7 @@ class RankingSettings(_Part):
     weight_sensitivity: NotNegative = 0.25
     weight_urgency: NotNegative = 0.25
     volume_gal_half: Positive = Field(500.0, description="gallons worth half the value; assumed")
+    urgency_halving_days: Positive = Field(7.0, description="due day's worth halves in; assumed")
 
 
 class ScheduleSettings(_Part):

@@ -1,0 +1,1 @@
+"""Puts open orders in order of worth and says why."""
