@@ -81,6 +81,21 @@ class ScheduleSettings(_Part):
     max_jobs: int = Field(1500, ge=1, description="best-ranked orders offered to the schedule")
     seconds: Positive = Field(40.0, description="solver's time budget for the week")
     iterations: int = Field(0, ge=0, description="stop by iterations instead; 0 uses seconds")
+    task_minutes: NotNegative = Field(30.0, description="work where an order states none; assumed")
+    dump_minutes: NotNegative = Field(20.0, description="emptying where a site states none; assumed")
+    min_refill_minutes: Positive = Field(
+        30.0, description="a crew always has this long to follow a vacuum truck; assumed"
+    )
+    socks_per_job: int = Field(1, ge=0, description="filter socks a sock job uses up; assumed")
+    job_worth_minutes: Positive = Field(
+        300.0, description="driving that an ordinary job is worth; assumed"
+    )
+    overtime_weight: int = Field(
+        2, ge=0, description="a minute of overtime weighs as much as this many driven; assumed"
+    )
+    junction_ft: Positive = Field(
+        1.0, description="street ends closer than this meet where no junction is named; assumed"
+    )
 
 
 class OutputSettings(_Part):
