@@ -272,6 +272,7 @@ _TABLES = (
         integer("priority", "1 most urgent, 5 least", least=1, most=5),
         integer("rank", "place in the ranking, 1 first", least=1),
         real("score", "ranking score", "0-100", most=100),
+        date("due_on", "last day it should be done"),
         must(words("allowed_days", "days of the week it may be done, as YYYY-MM-DD")),
         clock("window_from", "earliest start of day"),
         clock("window_to", "latest start of day"),
