@@ -82,7 +82,7 @@ class ScheduleSettings(_Part):
     seconds: Positive = Field(40.0, description="solver's time budget for the week")
     iterations: int = Field(0, ge=0, description="stop by iterations instead; 0 uses seconds")
     task_minutes: NotNegative = Field(30.0, description="work where an order states none; assumed")
-    dump_minutes: NotNegative = Field(20.0, description="emptying where a site states none; assumed")
+    dump_minutes: NotNegative = Field(20.0, description="emptying where not stated; assumed")
     min_refill_minutes: Positive = Field(
         30.0, description="a crew always has this long to follow a vacuum truck; assumed"
     )
