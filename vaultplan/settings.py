@@ -102,6 +102,8 @@ class OutputSettings(_Part):
     """How maps and sheets look."""
 
     paper: str = Field("us-letter", pattern="^(us-letter|a4)$")
+    language: str = Field("en", pattern="^(en|es)$", description="language of the sheets")
+    spare_sock_frac: Share = Field(0.25, description="socks carried beyond the plan; assumed")
     utility: str = Field("", description="name printed on sheets")
     contact: str = Field("", description="whom a crew calls")
 
