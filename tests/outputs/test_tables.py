@@ -1,0 +1,204 @@
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import geopandas as gpd
+import openpyxl
+import pandas as pd
+import pyogrio
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from shapely.geometry import LineString, Point
+
+from vaultplan.errors import CRSError, OutputError
+from vaultplan.outputs.tables import harmless, write_plan_csv, write_plan_xlsx, write_table
+
+ZONE = "Etc/GMT+10"
+HYPERLINK = '=HYPERLINK("file:///x","click")'
+
+
+def read_rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as lines:
+        return list(csv.DictReader(lines))
+
+
+@pytest.fixture
+def mixed() -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(
+        {
+            "vault_id": ["SM-1", "=1+1", None],
+            "on": pd.to_datetime(["2026-03-02", None, "2026-03-04"]).astype("datetime64[s]"),
+            "made_at": pd.to_datetime(
+                ["2026-03-02T08:00-10:00", None, "2026-03-02T18:00Z"], utc=True
+            ),
+            "has_irrigation": pd.array([True, None, False], dtype="boolean"),
+            "stops": pd.array([1, None, -3], dtype="Int64"),
+            "volume_gal": [0.1, None, -2.5],
+        },
+        geometry=[Point(500000, 4206000), None, Point(500100.12345, 4206000)],
+        crs="EPSG:32606",
+    )
+
+
+def test_csv_holds_dates_times_blanks_and_places(mixed: gpd.GeoDataFrame, tmp_path: Path) -> None:
+    write_table(mixed, tmp_path / "t.csv")
+    first, second, third = read_rows(tmp_path / "t.csv")
+    assert first["on"] == "2026-03-02"
+    assert first["made_at"] == "2026-03-02T18:00:00Z"
+    assert (first["has_irrigation"], second["has_irrigation"], third["has_irrigation"]) == (
+        "true",
+        "",
+        "false",
+    )
+    assert (first["stops"], second["stops"], third["stops"]) == ("1", "", "-3")
+    assert (first["volume_gal"], third["volume_gal"]) == ("0.1", "-2.5")
+    assert third["vault_id"] == ""
+    assert third["geometry"] == "POINT (500100.123 4206000)"
+    assert float(first["lon"]) == pytest.approx(-147.0, abs=1e-7)
+    assert float(first["lat"]) == pytest.approx(38.0, abs=0.01)
+    assert second["lon"] == second["geometry"] == ""
+
+
+def test_csv_defuses_formulas_in_text_and_leaves_numbers(
+    mixed: gpd.GeoDataFrame, tmp_path: Path
+) -> None:
+    write_table(mixed, tmp_path / "t.csv")
+    assert read_rows(tmp_path / "t.csv")[1]["vault_id"] == "'=1+1"
+
+
+@given(st.text(max_size=20))
+def test_no_text_begins_like_a_formula(cell: str) -> None:
+    safe = harmless(pd.Series([cell], dtype="str"))[0]
+    assert not safe.startswith(("=", "+", "-", "@", "\t", "\r", "\n"))
+    assert safe in (cell, "'" + cell)
+
+
+def test_lines_have_no_lon_lat(tmp_path: Path) -> None:
+    frame = gpd.GeoDataFrame(
+        {"a": [1]}, geometry=[LineString([(500000, 0), (500001, 1)])], crs="EPSG:32606"
+    )
+    write_table(frame, tmp_path / "t.csv")
+    assert list(read_rows(tmp_path / "t.csv")[0]) == ["a", "geometry"]
+
+
+@pytest.mark.parametrize("ending", ["parquet", "gpkg"])
+def test_places_and_text_survive(mixed: gpd.GeoDataFrame, tmp_path: Path, ending: str) -> None:
+    path = tmp_path / f"t.{ending}"
+    write_table(mixed, path)
+    back = gpd.read_parquet(path) if ending == "parquet" else pyogrio.read_dataframe(path)
+    assert back.crs == mixed.crs
+    assert list(back["vault_id"])[:2] == ["SM-1", "=1+1"]
+    assert back.geometry.iloc[0].equals(mixed.geometry.iloc[0])
+    assert back["stops"].isna().tolist() == [False, True, False]
+
+
+def test_a_plain_table_goes_into_a_geopackage(tmp_path: Path) -> None:
+    write_table(
+        pd.DataFrame({"order_id": ["WO-1"], "rank": [1]}), tmp_path / "r.gpkg", layer="rank"
+    )
+    assert pyogrio.read_dataframe(tmp_path / "r.gpkg", layer="rank")["rank"].tolist() == [1]
+
+
+def test_other_endings_and_missing_folders_are_refused(
+    mixed: gpd.GeoDataFrame, tmp_path: Path
+) -> None:
+    with pytest.raises(OutputError, match=r"\.csv, \.parquet or \.gpkg"):
+        write_table(mixed, tmp_path / "t.doc")
+    with pytest.raises(OutputError, match="no folder"):
+        write_table(mixed, tmp_path / "none" / "t.csv")
+
+
+@pytest.mark.parametrize("ending", ["csv", "gpkg"])
+def test_places_without_a_crs_are_refused_and_the_old_file_stays(
+    mixed: gpd.GeoDataFrame, tmp_path: Path, ending: str
+) -> None:
+    path = tmp_path / f"t.{ending}"
+    write_table(mixed, path)
+    before = path.read_bytes()
+    with pytest.raises(CRSError, match="no CRS"):
+        write_table(mixed.set_crs(None, allow_override=True), path)
+    assert path.read_bytes() == before
+    assert [file.name for file in tmp_path.iterdir()] == [path.name]
+
+
+def test_plan_csv_lists_stops_then_orders_left_out(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path
+) -> None:
+    write_plan_csv(week_frames, tmp_path / "plan.csv", time_zone=ZONE)
+    rows = read_rows(tmp_path / "plan.csv")
+    assert [row["outcome"] for row in rows] == ["planned"] * 15 + [
+        "held",
+        "referred",
+        "not_scheduled",
+    ]
+    first = rows[0]
+    assert (first["on"], first["truck_id"], first["stop_number"]) == ("2026-03-02", "CREW-A", "1")
+    assert first["arrive_local"] == "2026-03-02T08:10-10:00"
+    assert first["arrive_at"] == "2026-03-02T18:10:00Z"
+    assert first["address"] == "140 Ropewalk"
+    assert rows[-1]["reason"].startswith("no crew with the fiber skill")
+    assert rows[-1]["geometry"].startswith("POINT (")
+
+
+def test_plan_csv_of_an_empty_week_has_its_columns(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path
+) -> None:
+    write_plan_csv({"plans": week_frames["plans"]}, tmp_path / "plan.csv")
+    text = (tmp_path / "plan.csv").read_text(encoding="utf-8")
+    assert text.startswith("outcome,on,truck_id,") and text.count("\n") == 1
+
+
+def test_workbook_has_its_sheets_filters_and_local_times(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path
+) -> None:
+    write_plan_xlsx(week_frames, tmp_path / "plan.xlsx", time_zone=ZONE)
+    book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
+    assert book.sheetnames == ["Stops", "Jobs", "Not scheduled", "Ranking", "Columns explained"]
+    stops = book["Stops"]
+    assert stops.freeze_panes == "A2"
+    assert stops.auto_filter.ref == "A1:V16"
+    headings = [cell.value for cell in stops[1]]
+    first = dict(zip(headings, (cell.value for cell in stops[2]), strict=True))
+    assert first["Arrive"] == "08:10"
+    assert first["Day"] == pd.Timestamp("2026-03-02")
+    assert first["Vault"] == "SM-1010"
+    assert first["Water low (P10), gal"] == pytest.approx(1208.612655)
+    assert [row[0].value for row in book["Not scheduled"].iter_rows(min_row=2)] == [
+        "held",
+        "referred",
+        "not_scheduled",
+    ]
+    explained = {
+        (row[0].value, row[1].value): row[3].value
+        for row in book["Columns explained"].iter_rows(min_row=2)
+    }
+    for sheet in book.sheetnames[:-1]:
+        for cell in book[sheet][1]:
+            assert explained[sheet, cell.value]
+    assert "not an entry permit" in " ".join(str(row[3].value) for row in book["Columns explained"])
+
+
+def test_workbook_runs_no_formula(week_frames: dict[str, pd.DataFrame], tmp_path: Path) -> None:
+    vaults = week_frames["vaults"]
+    vaults["address"] = HYPERLINK
+    jobs = week_frames["plan_jobs"]
+    jobs["task"] = "=1+1"
+    jobs["reason"] = "{=SUM(A1)}"
+    write_plan_xlsx(week_frames, tmp_path / "plan.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
+    cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
+    assert HYPERLINK in {cell.value for cell in cells}
+    assert not [cell.coordinate for cell in cells if cell.data_type == "f"]
+    assert not [cell.coordinate for cell in cells if cell.hyperlink]
+
+
+def test_the_same_plan_gives_the_same_bytes(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path
+) -> None:
+    for name in ("one", "two"):
+        write_plan_xlsx(week_frames, tmp_path / f"{name}.xlsx")
+        write_plan_csv(week_frames, tmp_path / f"{name}.csv")
+    assert (tmp_path / "one.xlsx").read_bytes() == (tmp_path / "two.xlsx").read_bytes()
+    assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()

@@ -1,0 +1,268 @@
+"""The planned week as a workbook: sheets a planner can filter, with every column explained."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import pandas as pd
+import xlsxwriter
+
+from vaultplan import schema
+from vaultplan.outputs.cautions import CAUTIONS
+from vaultplan.outputs.files import whole_file
+from vaultplan.outputs.plan_view import (
+    local_clock,
+    part,
+    plan_of,
+    stops_in_full,
+    time_zone_of,
+    unserved_in_full,
+)
+
+CellKind = Literal["text", "long", "whole", "tenths", "share", "date"]
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One column of a sheet: ``source`` is the declared ``table.column`` it comes from."""
+
+    column: str
+    heading: str
+    kind: CellKind
+    width: float
+    source: str
+
+    @property
+    def declared(self) -> Any:
+        """The schema's column, which knows unit and meaning."""
+        table, _, name = self.source.partition(".")
+        return schema.table(table).column(name)
+
+    @property
+    def unit(self) -> str:
+        """Unit of the cells; times stand in local time here."""
+        return "local HH:MM" if self.declared.type == "time" else str(self.declared.unit)
+
+
+def _fields(table: str, *rows: tuple[str, str, CellKind, float]) -> tuple[Field, ...]:
+    return tuple(
+        Field(column, heading, kind, width, f"{table}.{column}")
+        for column, heading, kind, width in rows
+    )
+
+
+_WATER: Final = _fields(
+    "plan_jobs",
+    ("method", "Method", "text", 14),
+    ("gate", "Gate", "text", 8),
+    ("volume_gal_p10", "Water low (P10), gal", "whole", 12),
+    ("volume_gal_p50", "Water middle (P50), gal", "whole", 13),
+    ("volume_gal_p90", "Water high (P90), gal", "whole", 12),
+)
+_ADDRESS: Final = _fields("vaults", ("address", "Address", "text", 28))
+_RANK: Final = _fields(
+    "plan_jobs",
+    ("rank", "Rank", "whole", 8),
+    ("score", "Score, 0-100", "tenths", 9),
+)
+_DUE: Final = _fields(
+    "work_orders", ("due_on", "Due", "date", 15), ("priority", "Priority, 1 urgent", "whole", 10)
+)
+
+_STOPS: Final = (
+    *_fields(
+        "plan_stops",
+        ("on", "Day", "date", 15),
+        ("truck_id", "Truck", "text", 12),
+        ("stop_number", "Stop", "whole", 8),
+        ("kind", "What is done", "text", 13),
+        ("arrive_at", "Arrive", "text", 9),
+        ("start_at", "Start", "text", 9),
+        ("leave_at", "Leave", "text", 9),
+        ("drive_minutes", "Drive before, min", "whole", 11),
+        ("vault_id", "Vault", "text", 14),
+        ("site_id", "Disposal site", "text", 13),
+        ("order_id", "Order", "text", 14),
+    ),
+    *_ADDRESS,
+    *_fields("plan_jobs", ("task", "Task", "text", 26)),
+    *_WATER,
+    *_fields(
+        "plan_stops",
+        ("load_gal", "Water reckoned with, gal", "whole", 13),
+        ("tank_after_gal", "In tank after, gal", "whole", 11),
+        ("socks", "Socks", "whole", 9),
+    ),
+    *_fields("vaults", ("access_notes", "Access", "long", 34)),
+)
+_JOBS: Final = (
+    *_fields(
+        "plan_jobs",
+        ("order_id", "Order", "text", 14),
+        ("vault_id", "Vault", "text", 14),
+    ),
+    *_ADDRESS,
+    *_fields("plan_jobs", ("task", "Task", "text", 26), ("skill", "Skill", "text", 12)),
+    *_DUE,
+    *_RANK,
+    *_WATER,
+    *_fields(
+        "plan_jobs",
+        ("load_gal", "Water reckoned with, gal", "whole", 13),
+        ("setup_minutes", "Set up, min", "whole", 9),
+        ("task_minutes", "Task, min", "whole", 9),
+        ("rules_fired", "Rules that apply", "long", 30),
+        ("reason", "Why", "long", 60),
+    ),
+)
+_UNSERVED: Final = (
+    *_fields(
+        "plan_unserved",
+        ("outcome", "What became of it", "text", 16),
+        ("order_id", "Order", "text", 14),
+        ("vault_id", "Vault", "text", 14),
+    ),
+    *_ADDRESS,
+    *_fields("work_orders", ("task", "Task", "text", 26)),
+    *_DUE,
+    *_RANK,
+    *_WATER,
+    *_fields("plan_unserved", ("reason", "Why, and what would free it", "long", 70)),
+)
+_RANKING: Final = _fields(
+    "rankings",
+    ("rank", "Rank", "whole", 8),
+    ("order_id", "Order", "text", 14),
+    ("vault_id", "Vault", "text", 14),
+    ("score", "Score, 0-100", "tenths", 9),
+    ("value_volume", "Value of the gallons", "share", 11),
+    ("value_contamination", "Value of the dirt", "share", 11),
+    ("value_sensitivity", "Value of what lies below", "share", 12),
+    ("value_urgency", "Value of urgency", "share", 11),
+    ("reason", "Why", "long", 60),
+)
+_SHEETS: Final = {
+    "Stops": _STOPS,
+    "Jobs": _JOBS,
+    "Not scheduled": _UNSERVED,
+    "Ranking": _RANKING,
+}
+
+
+def write_plan_xlsx(frames: schema.Frames, path: Path, *, time_zone: str | None = None) -> None:
+    """Write the week as a workbook: stops, jobs, orders left out, ranking, columns explained.
+
+    Text is always written as text, so nothing in it can run as a formula. Times are local to
+    ``time_zone``, the database's when not given. The same plan gives the same bytes.
+
+    Raises
+    ------
+    OutputError
+        If the folder does not exist or there is not exactly one plan.
+    """
+    plan = plan_of(frames)
+    rows = _rows(frames, time_zone)
+    with whole_file(path) as unfinished, xlsxwriter.Workbook(unfinished) as book:
+        made_at = pd.Timestamp(plan["made_at"]).tz_convert("UTC").tz_localize(None)
+        book.set_properties({"title": str(plan["plan_id"]), "created": made_at.to_pydatetime()})
+        formats = _formats(book)
+        for sheet, fields in _SHEETS.items():
+            _write_sheet(book, formats, sheet, fields, rows[sheet])
+        _write_explanations(book, formats, plan, str(time_zone_of(frames, time_zone)))
+
+
+def _rows(frames: schema.Frames, time_zone: str | None) -> dict[str, pd.DataFrame]:
+    zone = time_zone_of(frames, time_zone)
+    stops = stops_in_full(frames, zone)
+    for event in ("arrive_at", "start_at", "leave_at"):
+        stops[event] = local_clock(stops[event], zone)
+    jobs = pd.DataFrame(part(frames, "plan_jobs")).drop(columns="due_on", errors="ignore")
+    addresses = pd.DataFrame(part(frames, "vaults"))[["vault_id", "address"]]
+    due = part(frames, "work_orders")[["order_id", "due_on"]]
+    jobs = jobs.merge(addresses, on="vault_id", how="left", validate="many_to_one")
+    jobs = jobs.merge(due, on="order_id", how="left", validate="many_to_one")
+    return {
+        "Stops": stops,
+        "Jobs": jobs.sort_values(["rank", "order_id"], ignore_index=True),
+        "Not scheduled": unserved_in_full(frames),
+        "Ranking": part(frames, "rankings").sort_values("rank", ignore_index=True),
+    }
+
+
+def _formats(book: Any) -> dict[str, Any]:
+    top = {"valign": "top"}
+    return {
+        "heading": book.add_format(
+            {**top, "bold": True, "text_wrap": True, "bg_color": "#EDF1FA", "bottom": 1}
+        ),
+        "text": book.add_format(top),
+        "long": book.add_format({**top, "text_wrap": True}),
+        "whole": book.add_format({**top, "num_format": "#,##0"}),
+        "tenths": book.add_format({**top, "num_format": "0.0"}),
+        "share": book.add_format({**top, "num_format": "0.00"}),
+        "date": book.add_format({**top, "num_format": "ddd d mmm yyyy", "align": "left"}),
+    }
+
+
+def _write_sheet(
+    book: Any, formats: dict[str, Any], name: str, fields: tuple[Field, ...], rows: pd.DataFrame
+) -> None:
+    sheet = book.add_worksheet(name)
+    sheet.freeze_panes(1, 0)
+    sheet.autofilter(0, 0, len(rows), len(fields) - 1)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
+    for place, field in enumerate(fields):
+        sheet.set_column(place, place, field.width)
+        sheet.write_string(0, place, field.heading, formats["heading"])
+        cells = rows[field.column]
+        blank = cells.isna().to_numpy()
+        for line, cell in enumerate(cells, start=1):
+            if not blank[line - 1]:
+                _write_cell(sheet, line, place, cell, field.kind, formats[field.kind])
+
+
+def _write_cell(sheet: Any, line: int, place: int, cell: Any, kind: CellKind, look: Any) -> None:
+    if kind in ("text", "long"):
+        sheet.write_string(line, place, str(cell), look)
+    elif kind == "date":
+        sheet.write_datetime(line, place, pd.Timestamp(cell).to_pydatetime(), look)
+    else:
+        sheet.write_number(line, place, float(cell), look)
+
+
+def _write_explanations(
+    book: Any, formats: dict[str, Any], plan: pd.Series[Any], zone: str
+) -> None:
+    sheet = book.add_worksheet("Columns explained")
+    sheet.freeze_panes(1, 0)
+    for place, (heading, width) in enumerate(
+        (("Sheet", 16), ("Column", 28), ("Unit", 14), ("Meaning", 90))
+    ):
+        sheet.set_column(place, place, width)
+        sheet.write_string(0, place, heading, formats["heading"])
+    lines = [
+        (name, field.heading, field.unit, field.declared.meaning)
+        for name, fields in _SHEETS.items()
+        for field in fields
+    ]
+    sheet.autofilter(0, 0, len(lines), 3)
+    lines += [
+        ("", "", "", ""),
+        ("Plan", "Plan", "", str(plan["plan_id"])),
+        ("Plan", "Times", "", f"local to {zone}"),
+        ("Plan", "Results known until", "", f"{plan['as_of_on']:%Y-%m-%d}"),
+        ("Plan", "Rules version", "", _stated(plan["rules_version"])),
+        ("Plan", "Settings version", "", _stated(plan["settings_version"])),
+        *(("Caution", "", "", caution) for caution in CAUTIONS),
+    ]
+    for line, cells in enumerate(lines, start=1):
+        for place, cell in enumerate(cells):
+            sheet.write_string(line, place, cell, formats["long"])
+
+
+def _stated(value: Any) -> str:
+    return "not stated" if pd.isna(value) else str(value)
