@@ -54,6 +54,21 @@ class DischargeSettings(_Part):
     wet_day_prob: Share = Field(0.5, description="chance of a wet day that holds; assumed")
     heavy_prob: Share = Field(0.35, description="chance of heavy the rules reckon with; assumed")
     light_prob: Share = Field(0.35, description="chance of light or worse; assumed")
+    vault_pollutants: tuple[str, ...] = Field(
+        (
+            "sediment", "silt", "turbid", "solids", "oil", "grease", "petroleum", "hydrocarbon",
+            "pcb", "polychlorinated", "metal", "copper", "lead", "zinc", "cadmium", "trash",
+        ),
+        description="an impairment holding one of these words is one vault water adds to; assumed",
+    )  # fmt: skip
+    high_uses: tuple[str, ...] = Field(
+        ("drink", "potable", "shellfish", "oyster", "mussel", "clam"),
+        description="uses that make a water highly sensitive; assumed",
+    )
+    elevated_uses: tuple[str, ...] = Field(
+        ("swim", "bath", "beach", "surf", "wad", "fish", "habitat", "spawn", "wildlife"),
+        description="uses that raise a water's sensitivity; assumed",
+    )
 
 
 class RankingSettings(_Part):
