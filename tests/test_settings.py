@@ -1,0 +1,68 @@
+"""Settings: frozen, checked, read from TOML, and told apart by their hash."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from pydantic import ValidationError
+
+from vaultplan.errors import SettingsError
+from vaultplan.settings import Settings, load_settings
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "settings.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_no_file_means_defaults():
+    assert load_settings(None) == Settings()
+
+
+def test_what_is_set_is_taken_and_the_rest_stays(tmp_path):
+    path = write(tmp_path, 'time_zone = "Pacific/Honolulu"\n[schedule]\nspeed_mph = 25.0\n')
+    settings = load_settings(path)
+    assert settings.time_zone == "Pacific/Honolulu"
+    assert settings.schedule.speed_mph == 25.0
+    assert settings.schedule.detour == Settings().schedule.detour
+
+
+def test_settings_cannot_be_changed_in_place():
+    with pytest.raises(ValidationError, match="frozen"):
+        Settings().schedule.speed_mph = 99.0
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[schedule]\nspeed = 20", r"schedule\.speed: Extra inputs"),
+        ("[schedule]\nspeed_mph = -1", r"schedule\.speed_mph: .*greater than 0"),
+        ("[forecast]\ngear_frac = 1.5", r"forecast\.gear_frac: .*less than or equal to 1"),
+        ("[outputs]\npaper = 'A0'", r"outputs\.paper"),
+        ("[schedule", "not a TOML file"),
+    ],
+)
+def test_impossible_settings_are_named(tmp_path, text, told):
+    with pytest.raises(SettingsError, match=told):
+        load_settings(write(tmp_path, text))
+
+
+def test_a_file_that_is_not_there(tmp_path):
+    with pytest.raises(SettingsError, match="no settings file"):
+        load_settings(tmp_path / "none.toml")
+
+
+def test_version_changes_with_any_setting(tmp_path):
+    changed = load_settings(write(tmp_path, "[drainage]\nmax_gutter_ft = 1501.0\n"))
+    assert Settings().version == Settings().version
+    assert changed.version != Settings().version
+
+
+def test_every_number_assumed_or_explained():
+    for part in Settings.model_fields.values():
+        default = part.default
+        for name, field in getattr(type(default), "model_fields", {}).items():
+            if field.description is None:
+                assert name.startswith("weight_"), name
