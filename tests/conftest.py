@@ -1,0 +1,153 @@
+"""A throw-away PostGIS server, and every database test run on both stores."""
+
+from __future__ import annotations
+
+import os
+import pwd
+import shutil
+import socket
+import subprocess
+import tempfile
+import time
+import uuid
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+from vaultplan.store.database import Database, create_database
+
+CRS = "EPSG:32606"
+TIME_ZONE = "Etc/GMT+10"
+SERVER_USER = "vaultplan-tests"
+
+
+def _unavailable(reason: str) -> None:
+    if os.environ.get("VAULTPLAN_REQUIRE_ALL") == "1":
+        pytest.fail(f"PostGIS tests are required, but {reason}")
+    pytest.skip(f"PostGIS tests left out: {reason}")
+
+
+def _programs() -> Path | None:
+    """The newest Debian PostgreSQL that has PostGIS."""
+    found = [
+        bin_
+        for bin_ in Path("/usr/lib/postgresql").glob("*/bin")
+        if (bin_ / "initdb").exists()
+        and Path(f"/usr/share/postgresql/{bin_.parent.name}/extension/postgis.control").exists()
+    ]
+    return max(found, key=lambda bin_: float(bin_.parent.name), default=None)
+
+
+def _as_server_user() -> list[str]:
+    """PostgreSQL refuses to run as root; another user is made for it then."""
+    if os.geteuid() != 0:
+        return []
+    try:
+        pwd.getpwnam(SERVER_USER)
+    except KeyError:
+        subprocess.run(["useradd", "--system", SERVER_USER], check=True, capture_output=True)
+    return ["runuser", "-u", SERVER_USER, "--"]
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@pytest.fixture(scope="session")
+def postgis_server() -> Iterator[str]:
+    """URL of a PostGIS server of our own, without the database's name; it stops with the tests."""
+    programs = _programs()
+    if programs is None:
+        _unavailable("no PostgreSQL with PostGIS under /usr/lib/postgresql")
+    folder = Path(tempfile.mkdtemp(prefix="vaultplan-postgis-"))
+    server = None
+    try:
+        user = _as_server_user()
+        if user:
+            shutil.chown(folder, SERVER_USER)
+        data, port = folder / "data", _free_port()
+        initdb = [programs / "initdb", "-D", data, "-U", "tests", "--auth=trust", "--no-sync"]
+        subprocess.run(
+            [*user, *initdb, "--encoding=UTF8", "--locale=C.UTF-8"], check=True, capture_output=True
+        )
+        options = {
+            "listen_addresses": "127.0.0.1",
+            "port": port,
+            "unix_socket_directories": folder,
+            "fsync": "off",
+            "full_page_writes": "off",
+            "max_connections": "40",
+        }
+        listed = [part for name, value in options.items() for part in ("-c", f"{name}={value}")]
+        with (folder / "log").open("wb") as log:
+            # A session of its own: Ctrl-C reaches pytest first, which then stops the server.
+            server = subprocess.Popen(
+                [*user, programs / "postgres", "-D", data, *listed],
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
+            )
+        url = f"postgresql://tests@127.0.0.1:{port}"
+        _wait_for(url, server, folder / "log")
+        _on_server(url, "CREATE DATABASE with_postgis")
+        _on_server(url, "CREATE EXTENSION postgis", database="with_postgis")
+        yield url
+    except (OSError, subprocess.CalledProcessError) as error:
+        _unavailable(f"the server could not be started: {error}")
+    finally:
+        if server is not None:
+            stop = [programs / "pg_ctl", "-D", folder / "data", "-m", "immediate", "stop"]
+            subprocess.run([*_as_server_user(), *stop], check=False, capture_output=True)
+            with suppress(subprocess.TimeoutExpired):
+                server.wait(timeout=20)
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _wait_for(url: str, server: subprocess.Popen[bytes], log: Path) -> None:
+    import psycopg
+
+    for _ in range(200):
+        if server.poll() is not None:
+            raise OSError(f"it ended at once: {log.read_text(errors='replace')[-500:]}")
+        with suppress(psycopg.OperationalError):
+            psycopg.connect(f"{url}/postgres").close()
+            return
+        time.sleep(0.1)
+    raise OSError("it did not answer within 20 seconds")
+
+
+def _on_server(url: str, statement: str, database: str = "postgres") -> None:
+    import psycopg
+
+    with psycopg.connect(f"{url}/{database}", autocommit=True) as connection:
+        connection.execute(statement)
+
+
+@pytest.fixture
+def postgis_url(postgis_server: str) -> Iterator[str]:
+    """URL of an empty database that has PostGIS; it is dropped after the test."""
+    name = f"test_{uuid.uuid4().hex}"
+    _on_server(postgis_server, f"CREATE DATABASE {name} TEMPLATE with_postgis")
+    yield f"{postgis_server}/{name}"
+    _on_server(postgis_server, f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture(params=["embedded", pytest.param("postgis", marks=pytest.mark.postgis)])
+def location(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """Where a new database can be made: a path, then a PostGIS URL."""
+    if request.param == "embedded":
+        return str(tmp_path / "fleet.gpkg")
+    return request.getfixturevalue("postgis_url")
+
+
+@pytest.fixture
+def database(location: str) -> Iterator[Database]:
+    """A new, empty database of the invented town, on each store in turn."""
+    with create_database(
+        location, CRS, name="Saltmarrow", time_zone=TIME_ZONE, busy_seconds=5
+    ) as made:
+        yield made

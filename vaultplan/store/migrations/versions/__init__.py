@@ -1,0 +1,1 @@
+"""One file per step; a step never changes once it is released."""

@@ -1,0 +1,245 @@
+"""Frames written into tables, by key: writing the same rows twice changes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import shapely
+import sqlalchemy as sa
+
+from vaultplan.columns import Column, Table
+from vaultplan.errors import CRSError, SchemaError
+from vaultplan.schema import Frames
+from vaultplan.schema import table as declared_table
+from vaultplan.store.connect import SRID
+from vaultplan.store.frames import csv_bytes, sqlite_rows
+from vaultplan.store.tables import stored_tables
+
+_ROWS_AT_A_TIME: Final = 50_000
+_SHOWN: Final = 5
+_POSITION: Final = "incoming_position"
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """How many rows came, were altered, were as before, and went."""
+
+    new: int = 0
+    changed: int = 0
+    same: int = 0
+    gone: int = 0
+
+    def __add__(self, other: Counts) -> Counts:
+        return Counts(
+            self.new + other.new,
+            self.changed + other.changed,
+            self.same + other.same,
+            self.gone + other.gone,
+        )
+
+
+def upsert(connection: sa.Connection, name: str, frame: pd.DataFrame) -> Counts:
+    """Return what became of a frame's rows: new keys come in, known ones that differ are altered.
+
+    Parameters
+    ----------
+    connection
+        From :meth:`Database.writing`; call this as often as needed within one transaction.
+    name, frame
+        A stored table and rows in its shape; columns that are missing count as blank.
+
+    Raises
+    ------
+    SchemaError
+        If required values are blank, a key stands twice, or a geometry is of the wrong type.
+    CRSError
+        If the frame is not in the CRS of the database.
+    """
+    rows = _checked(connection, name, frame)
+    counts = Counts()
+    if rows.empty:
+        return counts
+    incoming = _staging_table(connection, name)
+    incoming.create(connection)
+    for start in range(0, len(rows), _ROWS_AT_A_TIME):
+        part = rows.iloc[start : start + _ROWS_AT_A_TIME]
+        _stage(connection, incoming, name, part)
+        counts += _merge(connection, incoming, name, len(part))
+        connection.execute(sa.delete(incoming))
+    incoming.drop(connection)
+    return counts
+
+
+def delete_rows(connection: sa.Connection, name: str, where: Mapping[str, Any]) -> int:
+    """Return how many rows were deleted: those whose columns have the values of ``where``."""
+    table = _table(connection, name)
+    if not where:
+        raise SchemaError(f"say which rows of {name} to delete")
+    matching = [
+        table.c[declared_table(name).column(column).name] == where[column] for column in where
+    ]
+    return connection.execute(sa.delete(table).where(*matching)).rowcount
+
+
+def replace_rows(
+    connection: sa.Connection, name: str, frame: pd.DataFrame, where: Mapping[str, Any]
+) -> Counts:
+    """Return what changed in making the rows that fit ``where`` exactly those of the frame."""
+    table = _table(connection, name)
+    rows = _checked(connection, name, frame)
+    for column, value in where.items():
+        if not (rows[column] == value).all():
+            raise SchemaError(f"rows for {name} must all have {column} = {value!r}")
+    matching = [table.c[column] == value for column, value in where.items()]
+    if rows.empty:
+        return Counts(gone=delete_rows(connection, name, where))
+    incoming = _staging_table(connection, name)
+    incoming.create(connection)
+    _stage(connection, incoming, name, rows)
+    stays = sa.exists().where(*_same_key(table, incoming, name))
+    gone = connection.execute(sa.delete(table).where(*matching, ~stays)).rowcount
+    incoming.drop(connection)
+    return upsert(connection, name, rows) + Counts(gone=gone)
+
+
+def replace_plan(connection: sa.Connection, plan_id: str, frames: Frames) -> Counts:
+    """Return what changed in storing a plan's tables in place of those stored under its id."""
+    counts = Counts()
+    for name, frame in frames.items():
+        if declared_table(name).source != "planned":
+            raise SchemaError(f"{name} is not part of a plan")
+        counts += replace_rows(connection, name, frame, {"plan_id": plan_id})
+    return counts
+
+
+def _table(connection: sa.Connection, name: str) -> sa.Table:
+    return stored_tables(_srid(connection)).table(name)
+
+
+def _srid(connection: sa.Connection) -> int:
+    return int(connection.get_execution_options()[SRID])
+
+
+def _checked(connection: sa.Connection, name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the frame in the table's shape, with nothing in it that the table may not hold."""
+    declared = declared_table(name)
+    _table(connection, name)
+    rows = declared.conform(frame)
+    for column in declared.columns:
+        if column.required and rows[column.name].isna().any():
+            keys = _shown_keys(rows[rows[column.name].isna()], declared)
+            raise SchemaError(f"{name}.{column.name} is blank in {keys}; it must have a value")
+    twice = rows.duplicated(list(declared.key), keep=False)
+    if twice.any():
+        keys = _shown_keys(rows[twice].drop_duplicates(list(declared.key)), declared)
+        raise SchemaError(f"{name}: {keys} stand(s) more than once; keep one row of each")
+    if declared.geometry is not None and isinstance(rows, gpd.GeoDataFrame) and len(rows):
+        _check_crs(rows, name, _srid(connection))
+        rows["geometry"] = _fitting(rows, declared, declared.geometry)
+    return rows
+
+
+def _check_crs(rows: gpd.GeoDataFrame, name: str, srid: int) -> None:
+    if rows.crs is None:
+        if rows["geometry"].notna().any():
+            raise CRSError(f"{name} has no CRS; set the one its coordinates are in")
+    elif rows.crs != pyproj.CRS.from_epsg(srid):
+        raise CRSError(
+            f"{name} is in {rows.crs.name}, the database in EPSG:{srid}; transform it first"
+        )
+
+
+def _fitting(rows: gpd.GeoDataFrame, declared: Table, column: Column) -> gpd.GeoSeries:
+    """Return geometries of the declared type; a single part and a collection of one are alike."""
+    shapes = rows["geometry"].to_numpy().copy()
+    if column.shape == "GEOMETRY":
+        return gpd.GeoSeries(shapes, index=rows.index, crs=rows.crs)
+    wanted = int(shapely.GeometryType[column.shape].value)
+    kinds = shapely.get_type_id(shapes)
+    several = {"MULTIPOLYGON": shapely.multipolygons}.get(column.shape)
+    if several is not None:
+        singles = np.flatnonzero(kinds == wanted - 3)
+        shapes[singles] = several(shapes[singles][:, None])
+    else:
+        singles = np.flatnonzero((kinds == wanted + 3 + (wanted == 0)) & _one_part(shapes))
+        shapes[singles] = shapely.get_geometry(shapes[singles], 0)
+    wrong = ~np.isin(shapely.get_type_id(shapes), (wanted, -1))
+    if wrong.any():
+        keys = _shown_keys(rows[wrong], declared)
+        raise SchemaError(f"{declared.name}: geometry of {keys} is not a {column.shape}")
+    return gpd.GeoSeries(shapes, index=rows.index, crs=rows.crs)
+
+
+def _one_part(shapes: Any) -> Any:
+    return shapely.get_num_geometries(shapes) == 1
+
+
+def _shown_keys(rows: pd.DataFrame, declared: Table) -> str:
+    keys = rows[list(declared.key)].head(_SHOWN).astype(str).agg("/".join, axis=1)
+    more = f" and {len(rows) - _SHOWN:,} more" if len(rows) > _SHOWN else ""
+    return f"{', '.join(declared.key)} {', '.join(keys)}{more}"
+
+
+def _staging_table(connection: sa.Connection, name: str) -> sa.Table:
+    """Return a temporary table of the same columns, where rows wait to be compared."""
+    table = _table(connection, name)
+    columns = [
+        sa.Column(column.name, column.type) for column in table.columns if not column.primary_key
+    ]
+    return sa.Table(
+        f"incoming_{name}",
+        sa.MetaData(),
+        sa.Column(_POSITION, sa.BigInteger, primary_key=True, autoincrement=True),
+        *columns,
+        prefixes=["TEMPORARY"],
+    )
+
+
+def _stage(connection: sa.Connection, incoming: sa.Table, name: str, rows: pd.DataFrame) -> None:
+    declared = declared_table(name)
+    quote = connection.dialect.identifier_preparer.quote
+    names = ", ".join(quote(column.name) for column in declared.columns)
+    driver: Any = connection.connection.driver_connection
+    if connection.dialect.name == "postgresql":
+        with driver.cursor() as cursor:
+            with cursor.copy(f"COPY {incoming.name} ({names}) FROM STDIN (FORMAT csv)") as copy:
+                copy.write(csv_bytes(rows, declared.columns, _srid(connection)))
+            cursor.execute(f"ANALYZE {incoming.name}")
+        return
+    marks = ", ".join("?" * len(declared.columns))
+    driver.executemany(
+        f"INSERT INTO {incoming.name} ({names}) VALUES ({marks})",  # noqa: S608
+        sqlite_rows(rows, declared.columns, _srid(connection)),
+    )
+
+
+def _same_key(table: sa.Table, incoming: sa.Table, name: str) -> list[Any]:
+    return [table.c[key] == incoming.c[key] for key in declared_table(name).key]
+
+
+def _merge(connection: sa.Connection, incoming: sa.Table, name: str, rows: int) -> Counts:
+    declared = declared_table(name)
+    table = _table(connection, name)
+    same_key = _same_key(table, incoming, name)
+    values = [c.name for c in declared.columns if c.name not in declared.key]
+    changed = 0
+    if values:
+        update = (
+            sa.update(table)
+            .values({value: incoming.c[value] for value in values})
+            .where(*same_key)
+            .where(sa.or_(*(table.c[v].is_distinct_from(incoming.c[v]) for v in values)))
+        )
+        changed = connection.execute(update).rowcount
+    known = sa.exists().where(*same_key)
+    names = declared.column_names
+    waiting = sa.select(*(incoming.c[column] for column in names)).where(~known)
+    insert = sa.insert(table).from_select(names, waiting.order_by(incoming.c[_POSITION]))
+    new = connection.execute(insert, execution_options={"preserve_rowcount": True}).rowcount
+    return Counts(new, changed, rows - new - changed)
