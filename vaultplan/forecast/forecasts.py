@@ -1,0 +1,79 @@
+"""The forecast of water and grade as one table, the way the rest of the house reads it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from vaultplan.forecast.distribution import DepthDistribution, rungs_of
+from vaultplan.forecast.grade import fit_grades
+from vaultplan.forecast.refill import LEVELS, LONGEST_DAYS, as_columns, refill_of_batch
+from vaultplan.forecast.volume import Progress, fit_water
+from vaultplan.forecast.weather import TAUS_DAYS
+from vaultplan.schema import Frames, table
+from vaultplan.settings import Settings
+
+
+def forecast_vaults(
+    frames: Frames,
+    points: pd.DataFrame,
+    *,
+    as_of: pd.Timestamp,
+    settings: Settings,
+    on_progress: Progress | None = None,
+) -> pd.DataFrame:
+    """Return how much water of what grade to expect at each point, and when it comes back.
+
+    Parameters
+    ----------
+    frames
+        Schema tables ``vaults`` and ``visits``; ``gauges``, ``rainfall`` and ``rain_outlook`` if
+        there are any. Nothing after the as-of day is read.
+    points
+        ``vault_id`` and ``on`` (a day not before ``as_of``), in any order.
+    as_of
+        Last local day whose results the forecast may know.
+    settings
+        ``time_zone`` and ``forecast``.
+    on_progress
+        Called with steps done and steps in all.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Schema table ``forecasts``, one row per point, in the order and index of ``points``.
+
+    Raises
+    ------
+    SchemaError
+        If a table or column is missing, a vault is unknown or listed twice, or a day lies before
+        the as-of day.
+
+    Notes
+    -----
+    The bits of a row do not depend on the order of any table, on the other points asked for with
+    it, or on how the work is cut into chunks. Bands of different vaults share their weather:
+    never add their p90 to get that of a route.
+    """
+    model = fit_water(frames, as_of=as_of, settings=settings, on_progress=on_progress)
+    vault, day = model.locate(points)
+    ahead = model.ahead(day, int(LONGEST_DAYS))
+    room = model.site.depth_in[vault]
+    depth = DepthDistribution(rungs_of(room), np.zeros_like(rungs_of(room)), room)
+    hours = np.zeros((len(LEVELS), len(day)))
+    done = 0
+    for batch in model.batches(vault, day):
+        depth.chance[:, batch.at] = model.chances(batch, ahead)
+        hours[:, batch.at] = refill_of_batch(model, batch, ahead)
+        done += len(batch.at)
+        if on_progress is not None:
+            # The fit took as many steps as there are residence times; the points share the rest.
+            steps = len(TAUS_DAYS) * done // len(day)
+            on_progress(len(TAUS_DAYS) + steps, 2 * len(TAUS_DAYS))
+    grades = fit_grades(frames, as_of=as_of, settings=settings).chances(points)
+    frame = model.describe(points, vault, day, depth)
+    for part in (as_columns(hours, points.index), grades):
+        for name in part.columns:
+            frame[name] = part[name].to_numpy()
+    frame["reason"] = frame["reason"] + "; " + frame["grade_reason"]
+    return table("forecasts").conform(frame)

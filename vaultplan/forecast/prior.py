@@ -1,0 +1,219 @@
+"""What the fleet teaches about a vault before its own readings are looked at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import digamma, polygamma
+
+from vaultplan.forecast.censored import mean_above, mean_below
+from vaultplan.forecast.features import Drivers, Site, past_columns, scatter
+from vaultplan.forecast.posterior import (
+    Posterior,
+    Prior,
+    Sums,
+    condition,
+    gather,
+    linear,
+    mean_covariance,
+    outcome_sums,
+)
+from vaultplan.forecast.readings import DRY, DRY_IN, FULL, FULL_FRAC, Readings
+from vaultplan.forecast.weather import TAUS_DAYS
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+MOST_VAULTS: Final = 12_000  # enough to learn some 200 numbers per residence time
+ROUNDS: Final = 12
+IMPUTE_ROUNDS: Final = 4
+#: What is believed before any reading: a third full, give or take a third; weighs 5 vaults.
+FIRST_FILL, FIRST_SPREAD, FIRST_VARIANCE, FIRST_VAULTS = 0.33, 0.5, 0.04, 5.0
+RIDGE: Final = 1e-3
+LEAST_SHAPE, MOST_SHAPE = 1.5, 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class TauPrior:
+    """Prior of one residence time: column scales, trait coefficients (p, q) and spread."""
+
+    scale: Floats
+    traits: Floats
+    prior: Prior
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Readings of some vaults as regression rows of one residence time.
+
+    ``x`` is (p, rows) in shares of the depth, ``y`` the filled share not explained by old water.
+    ``low`` / ``high`` are rows known only to lie below / above their bound.
+    """
+
+    start: Ints
+    owner: Ints
+    x: Floats
+    y: Floats
+    weight: Floats
+    low: Ints
+    high: Ints
+    bound: Floats
+
+
+def rows_of(drivers: Drivers, k: int, site: Site, readings: Readings, vaults: Ints) -> Rows:
+    """Return the regression rows of the vaults named by their row, in that order."""
+    count = readings.start[vaults + 1] - readings.start[vaults]
+    start = np.append(0, np.cumsum(count))
+    owner = np.repeat(np.arange(len(vaults)), count)
+    pick = np.arange(start[-1]) - start[owner] + readings.start[vaults][owner]
+    room = site.depth_in[vaults[owner]]
+    day, since, kind = readings.day[pick], readings.since[pick], readings.kind[pick]
+    x, fallen = past_columns(drivers, k, site, vaults[owner], day, since)
+    elapsed = (day - since).astype(float)
+    old = readings.left_in[pick] * fallen / room
+    bound = np.where(kind == DRY, DRY_IN / room, FULL_FRAC) - old
+    return Rows(
+        start=start,
+        owner=owner,
+        x=x,
+        y=readings.depth_in[pick] / room - old,
+        weight=1.0 / scatter(elapsed, TAUS_DAYS[k]),
+        low=np.flatnonzero(kind == DRY),
+        high=np.flatnonzero(kind == FULL),
+        bound=bound,
+    )
+
+
+def scaled(rows: Rows, scale: Floats) -> Rows:
+    """Return the rows with each column divided by its scale."""
+    x = rows.x / scale[:, None]
+    return Rows(rows.start, rows.owner, x, rows.y, rows.weight, rows.low, rows.high, rows.bound)
+
+
+def with_imputed(rows: Rows, y: Floats, sums: Sums, posterior: Posterior) -> tuple[Floats, Sums]:
+    """Return y and its sums with censored readings at their expected value."""
+    y = y.copy()
+    sd_of = np.sqrt(posterior.scale / posterior.shape)
+    for at, expect in ((rows.low, mean_below), (rows.high, mean_above)):
+        owner = rows.owner[at]
+        mu = np.zeros(len(at))
+        for column, coefficient in zip(rows.x, posterior.mean, strict=True):
+            mu += column[at] * coefficient[owner]
+        sd = sd_of[owner] / np.sqrt(rows.weight[at])
+        y[at] = expect(mu, sd, rows.bound[at])
+    xy, yy = outcome_sums(rows.x, y, rows.weight, rows.start)
+    return y, Sums(sums.xx, xy, yy, sums.rows, sums.log_weight)
+
+
+def posterior_of(rows: Rows, tau_prior: TauPrior, prior_mean: Floats) -> Posterior:
+    """Return the vaults' posterior, censored readings imputed in a few rounds."""
+    sums = gather(rows.x, rows.y, rows.weight, rows.start)
+    posterior = condition(tau_prior.prior, prior_mean, sums)
+    if len(rows.low) or len(rows.high):
+        y = rows.y
+        for _ in range(IMPUTE_ROUNDS):
+            y, sums = with_imputed(rows, y, sums, posterior)
+            posterior = condition(tau_prior.prior, prior_mean, sums)
+    return posterior
+
+
+def fit_tau(
+    drivers: Drivers, k: int, site: Site, readings: Readings, traits: Floats, vaults: Ints
+) -> tuple[TauPrior, Floats]:
+    """Return the prior of one residence time and the evidence of each vault for it.
+
+    Notes
+    -----
+    Empirical Bayes by expectation and maximisation (C. N. Morris (1983), J. Am. Stat. Assoc.
+    78(381):47-55, from memory): a vault's coefficients scatter about ``G z`` of its traits with
+    covariance ``s2 * spread``, and its s2 about that of the fleet. Each estimate is pulled to a
+    first belief that weighs as much as ``FIRST_VAULTS`` vaults, so that a fleet of one or none
+    still gives a wide and sane answer.
+    """
+    raw = rows_of(drivers, k, site, readings, vaults)
+    power = (raw.x**2).mean(axis=1) if raw.x.shape[1] else np.zeros(len(raw.x))
+    scale = np.where(power > 1e-18, np.sqrt(power), 1.0)
+    rows = scaled(raw, scale)
+    z = traits[:, vaults]
+    p, q = len(scale), len(z)
+    first = np.zeros((p, q))
+    first[0, 0] = FIRST_FILL * scale[0]
+    first_spread = FIRST_SPREAD * np.eye(p)
+    tau_prior = TauPrior(scale, first, Prior(first_spread, 2.0, 2.0 * FIRST_VARIANCE))
+    sums = gather(rows.x, rows.y, rows.weight, rows.start)
+    y = rows.y
+    for turn in range(ROUNDS):
+        prior_mean = linear(tau_prior.traits, z)
+        posterior = condition(tau_prior.prior, prior_mean, sums)
+        if turn == ROUNDS - 1 or not len(vaults):
+            break
+        tau_prior = _maximise(tau_prior, posterior, prior_mean, z, first)
+        y, sums = with_imputed(rows, y, sums, posterior)
+    return tau_prior, posterior.log_evidence
+
+
+def _maximise(
+    old: TauPrior, posterior: Posterior, prior_mean: Floats, z: Floats, first: Floats
+) -> TauPrior:
+    n, q = z.shape[1], len(z)
+    precision = posterior.shape / posterior.scale  # E[1 / s2]
+    away = posterior.mean - prior_mean
+    spread = (away * precision) @ away.T + n * mean_covariance(posterior)
+    spread += FIRST_VAULTS * FIRST_SPREAD * np.eye(len(away))
+    spread = spread / (n + FIRST_VAULTS) + 1e-4 * np.eye(len(away))
+    weighted = z * precision
+    gram = weighted @ z.T
+    pull = np.full(q, FIRST_VAULTS * precision.mean() + RIDGE * gram[0, 0])
+    pull[0] = precision.mean()
+    gram[np.diag_indices(q)] += pull
+    right = weighted @ posterior.mean.T + pull[:, None] * first.T
+    coefficients = np.linalg.solve(gram, right).T.astype(np.float64)
+    shape = _shape(posterior, precision, old.prior.shape, n)
+    mean_precision = (precision.sum() + FIRST_VAULTS / FIRST_VARIANCE) / (n + FIRST_VAULTS)
+    return TauPrior(old.scale, coefficients, Prior(spread, shape, shape / mean_precision))
+
+
+def _shape(posterior: Posterior, precision: Floats, shape: float, n: int) -> float:
+    """Return one Newton step to the inverse gamma's shape, pulled to 2 in small fleets."""
+    log_precision = digamma(posterior.shape) - np.log(posterior.scale)
+    gap = np.log(precision.mean()) - log_precision.mean()
+    for _ in range(5):
+        value = np.log(shape) - digamma(shape) - gap
+        shape -= float(value / (1.0 / shape - polygamma(1, shape)))
+        shape = min(max(shape, LEAST_SHAPE), MOST_SHAPE)
+    return (n * shape + 20.0 * FIRST_VAULTS * 2.0) / (n + 20.0 * FIRST_VAULTS)
+
+
+def tau_shares(evidence: Floats) -> Floats:
+    """Return the share of the fleet at each residence time; evidence is (taus, vaults)."""
+    share = np.full(len(evidence), 1.0 / len(evidence))
+    if not evidence.shape[1]:
+        return share
+    for _ in range(30):
+        weight = tau_weights(evidence, share)
+        share = (weight.sum(axis=1) + FIRST_VAULTS / len(share)) / (
+            evidence.shape[1] + FIRST_VAULTS
+        )
+    return share
+
+
+def tau_weights(evidence: Floats, share: Floats) -> Floats:
+    """Return how likely each residence time is for each vault: (taus, vaults), columns sum to 1."""
+    log_weight = evidence + np.log(share)[:, None]
+    weight = np.exp(log_weight - log_weight.max(axis=0))
+    total = np.zeros(weight.shape[1])
+    for row in weight:
+        total += row
+    weights: Floats = weight / total
+    return weights
+
+
+def sample_of(readings: Readings) -> Ints:
+    """Return the vaults to learn the fleet from: every k-th of those that have readings."""
+    visited = np.flatnonzero(np.diff(readings.start) > 0)
+    if len(visited) <= MOST_VAULTS:
+        return visited
+    return visited[np.linspace(0, len(visited) - 1, MOST_VAULTS).round().astype(np.int64)]
