@@ -65,6 +65,11 @@ class DischargeSettings(_Part):
         ("drink", "potable", "shellfish", "oyster", "mussel", "clam"),
         description="uses that make a water highly sensitive; assumed",
     )
+    wide_waters: tuple[str, ...] = Field(
+        ("bay", "sea"),
+        description="waters too wide for a sensitive area that touches them somewhere to count "
+        "everywhere; near an outfall it counts; assumed",
+    )
     elevated_uses: tuple[str, ...] = Field(
         ("swim", "bath", "beach", "surf", "wad", "fish", "habitat", "spawn", "wildlife"),
         description="uses that raise a water's sensitivity; assumed",
