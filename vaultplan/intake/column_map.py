@@ -1,0 +1,143 @@
+"""How a utility's own columns, words and units become the schema's: a column map in TOML."""
+
+from __future__ import annotations
+
+import tomllib
+from fnmatch import fnmatch
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from vaultplan import units
+from vaultplan.columns import Table
+from vaultplan.errors import SettingsError
+
+_NUMBERS = ("real", "integer")
+
+
+class ColumnMap(BaseModel):
+    """What one file means, in the words of the schema.
+
+    Everything may be left out; columns not mapped are found by the schema's own names.
+    ``columns`` gives the file's name for a column of the table, ``units`` the unit its numbers are
+    in, ``values`` turns the file's words into the schema's (an empty word means blank) and
+    ``constants`` states one value for all rows, whatever the file says. ``x`` and ``y``, or
+    ``wkt``, name the columns that place a row.
+
+    Examples
+    --------
+    >>> ColumnMap(columns={"vault_id": "VAULT_NO"}, units={"depth_ft": "in"}).units
+    {'depth_ft': 'in'}
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    files: tuple[str, ...] = Field(
+        (), description="names of the files it is for; * for any letters"
+    )
+    layer: str | None = Field(None, description="layer to read")
+    encoding: str | None = Field(None, description="letters of a text file, e.g. cp1252")
+    delimiter: str | None = Field(None, min_length=1, max_length=1, description="between columns")
+    crs: str | None = Field(None, description="CRS of a file that states none, e.g. EPSG:2227")
+    time_zone: str | None = Field(None, description="zone of times without an offset")
+    date_format: str | None = Field(None, description="form of dates, e.g. %m/%d/%Y")
+    time_format: str | None = Field(None, description="form of times, e.g. %m/%d/%Y %H:%M")
+    x: str | None = Field(None, description="column of eastings or longitudes")
+    y: str | None = Field(None, description="column of northings or latitudes")
+    wkt: str | None = Field(None, description="column of shapes as well-known text")
+    columns: dict[str, str] = {}
+    units: dict[str, str] = {}
+    values: dict[str, dict[str, str]] = {}
+    constants: dict[str, str | int | float | bool] = {}
+
+    @field_validator("time_zone")
+    @classmethod
+    def _zone_is_known(cls, zone: str | None) -> str | None:
+        if zone is not None:
+            try:
+                ZoneInfo(zone)
+            except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+                raise ValueError(
+                    f"{zone!r} is no time zone; write e.g. Pacific/Honolulu"
+                ) from error
+        return zone
+
+    @field_validator("units")
+    @classmethod
+    def _units_are_known(cls, given: dict[str, str]) -> dict[str, str]:
+        unknown = sorted(set(given.values()) - set(units.UNITS))
+        if unknown:
+            raise ValueError(f"unknown unit {', '.join(unknown)}; use {', '.join(units.UNITS)}")
+        return given
+
+    def check_against(self, declared: Table, path: Path | None = None) -> None:
+        """Raise ``SettingsError`` if this map cannot be meant for the table or the file."""
+        name = declared.name
+        if path is not None and self.files and not any(fnmatch(path.name, f) for f in self.files):
+            raise SettingsError(f"the column map is for {', '.join(self.files)}, not {path.name}")
+        known = {column.name for column in declared.columns if column.type != "geometry"}
+        given = {*self.columns, *self.units, *self.values, *self.constants}
+        unknown = sorted(given - known)
+        if unknown:
+            raise SettingsError(
+                f"the column map names {', '.join(unknown)}, which {name} does not have; "
+                f"its columns are {', '.join(sorted(known))}"
+            )
+        twice = sorted(set(self.columns) & set(self.constants))
+        if twice:
+            raise SettingsError(f"both a column and a constant are given for {', '.join(twice)}")
+        for column, unit in self.units.items():
+            self._check_unit(declared, column, unit)
+        for column, words in self.values.items():
+            allowed = declared.column(column).allowed
+            wrong = sorted({word for word in words.values() if word} - set(allowed))
+            if allowed and wrong:
+                raise SettingsError(
+                    f"[values.{column}] leads to {', '.join(wrong)}; allowed are "
+                    f"{', '.join(allowed)}"
+                )
+        self._check_placing(declared)
+
+    def _check_unit(self, declared: Table, column: str, unit: str) -> None:
+        meant = declared.column(column)
+        if meant.type not in _NUMBERS or meant.unit not in units.UNITS:
+            raise SettingsError(f"[units] {column}: {declared.name} gives it no unit to convert to")
+        units.factor_between(unit, meant.unit)
+
+    def _check_placing(self, declared: Table) -> None:
+        placed = [name for name in (self.x, self.y, self.wkt) if name is not None]
+        if placed and declared.geometry is None:
+            raise SettingsError(f"{declared.name} has no geometry; leave out x, y and wkt")
+        if (self.x is None) != (self.y is None):
+            raise SettingsError("the column map gives one of x and y; give both")
+        if self.x is not None and self.wkt is not None:
+            raise SettingsError("the column map gives x, y and wkt; give one or the other")
+
+
+def load_column_map(path: Path, declared: Table | None = None) -> ColumnMap:
+    """Return the column map in a TOML file, checked against the table if one is given.
+
+    Raises
+    ------
+    SettingsError
+        If the file is missing, is not TOML, or names an unknown entry, unit or table column.
+    """
+    try:
+        found = ColumnMap.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError as error:
+        raise SettingsError(f"there is no column map {path}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path} is not a TOML file: {error}") from error
+    except ValidationError as error:
+        faults = "; ".join(
+            f"{'.'.join(str(part) for part in fault['loc'])}: {fault['msg']}"
+            for fault in error.errors()
+        )
+        raise SettingsError(f"{path}: {faults}") from error
+    if declared is not None:
+        try:
+            found.check_against(declared)
+        except SettingsError as error:
+            raise SettingsError(f"{path}: {error}") from error
+    return found
