@@ -1,0 +1,1 @@
+"""An invented fleet of vaults in invented towns on an invented coast, at any size."""
