@@ -1,0 +1,157 @@
+"""The crews' week as a routing problem: one vehicle type per kind of truck-day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from vaultplan.schedule.model import Job, Shift, Week
+from vaultplan.schedule.routing import (
+    CLOSED,
+    Budget,
+    Matrix,
+    RoutingProblem,
+    Station,
+    Tour,
+    Vehicle,
+    Visit,
+    Window,
+    solve_routing,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CrewModel:
+    """A routing problem with the way back: job of each visit, truck-days of each vehicle."""
+
+    problem: RoutingProblem
+    jobs: tuple[int, ...]
+    shifts: tuple[tuple[int, ...], ...]
+
+
+def crew_routes(week: Week, *, budget: Budget, seed: int) -> dict[int, list[tuple[int, int]]]:
+    """Return each crew truck-day's jobs in order with the second each starts.
+
+    Vacuum trucks are reckoned with only in so far as a crew cannot start before one could have
+    come and gone.
+    """
+    model = crew_model(week)
+    tours = solve_routing(model.problem, budget=budget, seed=seed)
+    return {_shift_of(model, tour): _jobs_of(model, tour) for tour in tours}
+
+
+def crew_model(week: Week) -> CrewModel:
+    """Return the routing problem of all crews over the whole week, in the week's own seconds.
+
+    Notes
+    -----
+    Skills close arcs into jobs a crew may not do; the pumping rate is in the durations of the
+    arcs that leave a job, because it differs by truck; socks are a load. A truck that is out is
+    paid from the start of its shift, so its overtime is what lies after the end of the shift.
+    """
+    offered = [n for n, job in enumerate(week.jobs) if crew_windows(week, job)]
+    yards = sorted({shift.yard for shift in week.crews})
+    spots = np.array([*yards, *(week.jobs[n].place for n in offered)], dtype=np.int64)
+    base = week.drive[np.ix_(spots, spots)]
+    skills = frozenset(week.jobs[n].skill for n in offered) - {""}
+    profiles: dict[tuple[float, frozenset[str]], int] = {}
+    distances: list[Matrix] = []
+    durations: list[Matrix] = []
+    kinds: dict[Vehicle, list[int]] = {}
+    for number, shift in enumerate(week.crews):
+        key = (shift.gpm, shift.skills & skills)
+        if key not in profiles:
+            profiles[key] = len(profiles)
+            distance, duration = _profile(week, shift, base, offered, len(yards))
+            distances.append(distance)
+            durations.append(duration)
+        yard = yards.index(shift.yard)
+        vehicle = Vehicle(
+            start=yard,
+            end=yard,
+            opens=shift.opens,
+            closes=shift.ends,
+            capacity=(shift.socks,),
+            profile=profiles[key],
+            starts_late=shift.opens,
+            shift=shift.closes - shift.opens,
+            overtime=shift.ends - shift.closes,
+            overtime_weight=week.overtime_weight,
+        )
+        kinds.setdefault(vehicle, []).append(number)
+    visits = tuple(
+        Visit(
+            place=len(yards) + position,
+            windows=crew_windows(week, week.jobs[n]),
+            load=(week.jobs[n].socks,),
+            worth=week.jobs[n].worth,
+        )
+        for position, n in enumerate(offered)
+    )
+    last = max((shift.ends for shift in week.crews), default=0)
+    problem = RoutingProblem(
+        visits=visits,
+        stations=tuple(Station(i, 0, last) for i in range(len(yards))),
+        vehicles=tuple(_copies(vehicle, len(rows)) for vehicle, rows in kinds.items()),
+        distances=tuple(distances),
+        durations=tuple(durations),
+    )
+    return CrewModel(problem, tuple(offered), tuple(tuple(rows) for rows in kinds.values()))
+
+
+def crew_windows(week: Week, job: Job) -> tuple[Window, ...]:
+    """Return when a crew may start the job; days that follow on without a clock limit are one."""
+    windows: list[Window] = []
+    free: list[bool] = []
+    for day, (early, late) in zip(job.days, job.windows, strict=True):
+        shifts = [shift for shift in week.crews if shift.day == day]
+        lead = vacuum_lead(week, job, day) if job.needs_vacuum else early
+        if not shifts or lead is None or lead > late:
+            continue
+        windows.append((max(early, lead), late))
+        is_free = early <= min(s.opens for s in shifts) and late >= max(s.ends for s in shifts)
+        free.append(is_free and not job.needs_vacuum)
+    is_run = all(after - before == 1 for before, after in pairwise(job.days))
+    if len(windows) > 1 and len(windows) == len(job.days) and is_run and all(free):
+        return ((windows[0][0], windows[-1][1]),)
+    return tuple(windows)
+
+
+def vacuum_lead(week: Week, job: Job, day: int) -> int | None:
+    """Return the earliest second at which a vacuum truck can be done there; None if none can."""
+    early, late = job.windows[job.days.index(day)]
+    done = [
+        max(early, shift.opens + int(week.drive[shift.yard, job.place]))
+        + week.vacuum_seconds(job, shift)
+        for shift in week.vacuums
+        if shift.day == day and shift.tank_gal >= job.load_gal
+    ]
+    return min((second for second in done if second <= late), default=None)
+
+
+def _profile(
+    week: Week, shift: Shift, base: Matrix, offered: list[int], yards: int
+) -> tuple[Matrix, Matrix]:
+    distance, duration = base.copy(), base.copy()
+    for position, number in enumerate(offered, start=yards):
+        job = week.jobs[number]
+        duration[position, :] += week.crew_seconds(job, shift)
+        if job.skill and job.skill not in shift.skills:
+            distance[:, position] = CLOSED
+    np.fill_diagonal(distance, 0)
+    np.fill_diagonal(duration, 0)
+    return distance, duration
+
+
+def _copies(vehicle: Vehicle, count: int) -> Vehicle:
+    return replace(vehicle, count=count)
+
+
+def _shift_of(model: CrewModel, tour: Tour) -> int:
+    return model.shifts[tour.vehicle][tour.copy]
+
+
+def _jobs_of(model: CrewModel, tour: Tour) -> list[tuple[int, int]]:
+    return [(model.jobs[stop.visit], stop.start) for stop in tour.stops if stop.visit is not None]

@@ -1,0 +1,154 @@
+"""Tours of one kind of truck, with tables that price every gap of every tour at once."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from vaultplan.schedule.model import Shift, Week
+
+Ints = npt.NDArray[np.int64]
+#: A window so closed that nothing fits.
+SHUT: Final = (1, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """When a tour's stops start, how far it drives and when it is back."""
+
+    starts: tuple[int, ...]
+    drive: int
+    end: int
+
+
+class Fleet:
+    """Tours of all crews, or of all vacuum trucks: one row per truck and day.
+
+    A stop is a job's number, or ``-1 - site`` for a dump. ``window`` says between which seconds a
+    stop of a row may start, as things stand now; ``seconds`` how long it takes.
+
+    The tables have a row per tour and a column per gap between two stops: where the truck comes
+    from, when it leaves there, where it goes, how late it may start there without breaking
+    anything after, what the leg takes, and how much waiting lies ahead to absorb a delay.
+    """
+
+    def __init__(
+        self,
+        week: Week,
+        shifts: Sequence[Shift],
+        window: Callable[[int, int], tuple[int, int]],
+        seconds: Callable[[int, int], int],
+    ) -> None:
+        self.week, self.shifts = week, tuple(shifts)
+        self.window, self.seconds = window, seconds
+        self.hop = week.drive.tolist()
+        self.towards = np.ascontiguousarray(week.drive.T)
+        rows = len(self.shifts)
+        self.stops: list[list[int]] = [[] for _ in range(rows)]
+        self.starts: list[tuple[int, ...]] = [() for _ in range(rows)]
+        self.drive = np.zeros(rows, dtype=np.int64)
+        self.end = np.array([s.opens for s in self.shifts], dtype=np.int64)
+        self.closes = np.array([s.closes for s in self.shifts], dtype=np.int64)
+        self.day = np.array([s.day for s in self.shifts], dtype=np.int64)
+        self.width = 0
+        self.stale: set[int] = set(range(rows))
+        self._widen(16)
+
+    def _widen(self, width: int) -> None:
+        shape = (len(self.shifts), width)
+        self.width = width
+        self.come_from, self.go_to = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        self.leave, self.leg = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        self.latest, self.idle = np.full(shape, -1, np.int64), np.zeros(shape, np.int64)
+        self.load_before, self.load_after = np.zeros(shape), np.zeros(shape)
+        self.is_last = np.zeros(shape, dtype=bool)
+        self.stale = set(range(len(self.shifts)))
+
+    def place(self, stop: int) -> int:
+        """Return where a stop is."""
+        return self.week.jobs[stop].place if stop >= 0 else self.week.sites[-1 - stop].place
+
+    def timing(self, row: int, stops: Sequence[int]) -> Timing | None:
+        """Return the tour's times when every stop starts as early as it may; None if it cannot."""
+        shift, hop = self.shifts[row], self.hop
+        now, at, drive = shift.opens, shift.yard, 0
+        starts = []
+        for stop in stops:
+            place = self.place(stop)
+            leg = hop[at][place]
+            early, late = self.window(row, stop)
+            now += leg
+            drive += leg
+            now = max(now, early)
+            if now > late:
+                return None
+            starts.append(now)
+            now += self.seconds(row, stop)
+            at = place
+        home = hop[at][shift.yard]
+        if now + home > shift.ends:
+            return None
+        return Timing(tuple(starts), drive + home, now + home)
+
+    def put(self, row: int, stops: list[int], timing: Timing) -> None:
+        """Make this the row's tour."""
+        self.stops[row], self.starts[row] = stops, timing.starts
+        self.drive[row], self.end[row] = timing.drive, timing.end
+        self.stale.add(row)
+        if len(stops) + 1 > self.width:
+            self._widen(2 * len(stops) + 2)
+
+    def refresh(self) -> None:
+        """Bring the tables of changed tours up to date."""
+        for row in sorted(self.stale):
+            self._write(row)
+        self.stale.clear()
+
+    def _write(self, row: int) -> None:
+        shift, stops, starts = self.shifts[row], self.stops[row], self.starts[row]
+        count = len(stops)
+        places = [shift.yard, *(self.place(stop) for stop in stops), shift.yard]
+        service = [self.seconds(row, stop) for stop in stops]
+        leave = [shift.opens, *(s + t for s, t in zip(starts, service, strict=True))]
+        legs = [self.hop[a][b] for a, b in itertools.pairwise(places)]
+        latest, idle = [0] * (count + 1), [0] * (count + 1)
+        latest[count] = shift.ends
+        for gap in range(count - 1, -1, -1):
+            late = self.window(row, stops[gap])[1]
+            latest[gap] = min(late, latest[gap + 1] - legs[gap + 1] - service[gap])
+            idle[gap] = idle[gap + 1] + starts[gap] - leave[gap] - legs[gap]
+        used = slice(0, count + 1)
+        self.come_from[row, used], self.go_to[row, used] = places[:-1], places[1:]
+        self.leave[row, used], self.leg[row, used] = leave, legs
+        self.latest[row, used], self.idle[row, used] = latest, idle
+        self.latest[row, count + 1 :] = -1
+        self.is_last[row] = False
+        self.is_last[row, count] = True
+        self._write_loads(row, stops)
+
+    def _write_loads(self, row: int, stops: list[int]) -> None:
+        """Note what a vacuum truck has taken since, and will take until, its next dump."""
+        jobs, load = self.week.jobs, 0.0
+        for gap, stop in enumerate(stops):
+            self.load_before[row, gap] = load
+            load = load + jobs[stop].load_gal if stop >= 0 else 0.0
+        self.load_before[row, len(stops)] = load
+        load = 0.0
+        self.load_after[row, len(stops)] = 0.0
+        for gap in range(len(stops) - 1, -1, -1):
+            load = load + jobs[stops[gap]].load_gal if stops[gap] >= 0 else 0.0
+            self.load_after[row, gap] = load
+
+    def overtime(self, end: Ints, closes: Ints) -> Ints:
+        """Return seconds after the shift, weighed against driving."""
+        weighed: Ints = np.maximum(end - closes, 0) * self.week.overtime_weight
+        return weighed
+
+    def cost(self) -> int:
+        """Return seconds driven and weighed overtime of all tours."""
+        return int(self.drive.sum() + self.overtime(self.end, self.closes).sum())

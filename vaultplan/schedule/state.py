@@ -1,0 +1,355 @@
+"""Both fleets of a week together, with the rule that ties a crew to the vacuum truck before it.
+
+At any time every limit holds: a job that needs a vacuum truck has one on the crew's day, done
+before the crew starts and not longer before it than the water takes to come back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from vaultplan.errors import ScheduleError
+from vaultplan.schedule.fleet import SHUT, Fleet
+from vaultplan.schedule.gaps import Bounds, Gaps, crew_gaps, vacuum_gaps
+from vaultplan.schedule.model import Job, Shift, Week
+
+#: How many gaps of each fleet are paired when a crew and a vacuum truck are placed together.
+_PAIRED = 48
+#: How many pairs are tried before giving the job up.
+_TRIES = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What is needed to bring a state back."""
+
+    crew_stops: list[list[int]]
+    crew_starts: list[tuple[int, ...]]
+    vacuum_stops: list[list[int]]
+    vacuum_starts: list[tuple[int, ...]]
+    numbers: tuple[np.ndarray[tuple[int], np.dtype[np.int64]], ...]
+    places: tuple[list[int], ...]
+
+
+class WeekState:
+    """A feasible, perhaps partial, week: tours of crews and vacuum trucks.
+
+    ``crew_row[j]`` is the crew truck-day that serves job ``j``, -1 if none; ``crew_start[j]`` the
+    second it starts. Likewise for the vacuum truck.
+    """
+
+    def __init__(self, week: Week, rng: np.random.Generator) -> None:
+        self.week, self.rng = week, rng
+        count = len(week.jobs)
+        self.crew_row, self.crew_start = [-1] * count, [0] * count
+        self.vacuum_row, self.vacuum_start = [-1] * count, [0] * count
+        self._crew_seconds = [[week.crew_seconds(j, s) for j in week.jobs] for s in week.crews]
+        self._vacuum_seconds = [
+            [week.vacuum_seconds(j, s) if j.needs_vacuum else 0 for j in week.jobs]
+            for s in week.vacuums
+        ]
+        self.crews = Fleet(
+            week, week.crews, self._crew_window, lambda row, job: self._crew_seconds[row][job]
+        )
+        self.vacuums = Fleet(week, week.vacuums, self._vacuum_window, self._vacuum_service)
+        self._windows = [dict(zip(job.days, job.windows, strict=True)) for job in week.jobs]
+        self._crew_bounds = [self._bounds(n, week.crews, is_crew=True) for n in range(count)]
+        self._vacuum_bounds = [self._bounds(n, week.vacuums, is_crew=False) for n in range(count)]
+        self._socks = np.array([shift.socks for shift in week.crews], dtype=np.int64)
+        self._socks_used = np.zeros(len(week.crews), dtype=np.int64)
+
+    def _bounds(self, number: int, shifts: tuple[Shift, ...], *, is_crew: bool) -> Bounds:
+        job = self.week.jobs[number]
+        rows = [
+            row
+            for row, shift in enumerate(shifts)
+            if shift.day in self._windows[number]
+            and (
+                (not job.skill or job.skill in shift.skills)
+                if is_crew
+                else job.needs_vacuum and job.load_gal <= shift.tank_gal
+            )
+        ]
+        table = self._crew_seconds if is_crew else self._vacuum_seconds
+        windows = [self._windows[number][shifts[row].day] for row in rows]
+        return Bounds(
+            np.array(rows, dtype=np.int64),
+            np.array([lo for lo, _ in windows], dtype=np.int64),
+            np.array([hi for _, hi in windows], dtype=np.int64),
+            np.array([table[row][number] for row in rows], dtype=np.int64),
+        )
+
+    def _vacuum_service(self, row: int, stop: int) -> int:
+        return self._vacuum_seconds[row][stop] if stop >= 0 else self.week.sites[-1 - stop].dump
+
+    def _crew_window(self, row: int, number: int) -> tuple[int, int]:
+        day = self.week.crews[row].day
+        early, late = self._windows[number].get(day, SHUT)
+        partner = self.vacuum_row[number]
+        if partner >= 0:
+            if self.week.vacuums[partner].day != day:
+                return SHUT
+            done = self.vacuum_start[number] + self._vacuum_seconds[partner][number]
+            early = max(early, done)
+            late = min(late, done + self.week.jobs[number].refill)
+        return early, late
+
+    def _vacuum_window(self, row: int, stop: int) -> tuple[int, int]:
+        day = self.week.vacuums[row].day
+        if stop < 0:
+            site = self.week.sites[-1 - stop]
+            return site.opens[day], site.closes[day] - site.dump
+        early, late = self._windows[stop].get(day, SHUT)
+        partner = self.crew_row[stop]
+        if partner >= 0:
+            if self.week.crews[partner].day != day:
+                return SHUT
+            ready = self.crew_start[stop] - self._vacuum_seconds[row][stop]
+            early = max(early, ready - self.week.jobs[stop].refill)
+            late = min(late, ready)
+        return early, late
+
+    @property
+    def unserved(self) -> list[int]:
+        """Numbers of the jobs no crew serves."""
+        return [number for number, row in enumerate(self.crew_row) if row < 0]
+
+    def cost(self) -> int:
+        """Return the one objective of every stage: worth lost, seconds driven, overtime."""
+        lost = sum(self.week.jobs[number].worth for number in self.unserved)
+        return lost + self.crews.cost() + self.vacuums.cost()
+
+    def snapshot(self) -> Snapshot:
+        """Return what :meth:`restore` needs."""
+        return Snapshot(
+            list(self.crews.stops),
+            list(self.crews.starts),
+            list(self.vacuums.stops),
+            list(self.vacuums.starts),
+            tuple(
+                numbers.copy()
+                for numbers in (
+                    self.crews.drive,
+                    self.crews.end,
+                    self.vacuums.drive,
+                    self.vacuums.end,
+                    self._socks_used,
+                )
+            ),
+            (
+                list(self.crew_row),
+                list(self.crew_start),
+                list(self.vacuum_row),
+                list(self.vacuum_start),
+            ),
+        )
+
+    def restore(self, kept: Snapshot) -> None:
+        """Bring the state back to what it was."""
+        for fleet, stops, starts in (
+            (self.crews, kept.crew_stops, kept.crew_starts),
+            (self.vacuums, kept.vacuum_stops, kept.vacuum_starts),
+        ):
+            fleet.stale.update(
+                row
+                for row, (old, new) in enumerate(zip(starts, fleet.starts, strict=True))
+                if old is not new or stops[row] is not fleet.stops[row]
+            )
+            fleet.stops, fleet.starts = list(stops), list(starts)
+        self.crew_row, self.crew_start = list(kept.places[0]), list(kept.places[1])
+        self.vacuum_row, self.vacuum_start = list(kept.places[2]), list(kept.places[3])
+        self.crews.drive[:], self.crews.end[:] = kept.numbers[0], kept.numbers[1]
+        self.vacuums.drive[:], self.vacuums.end[:] = kept.numbers[2], kept.numbers[3]
+        self._socks_used[:] = kept.numbers[4]
+        for fleet, others in ((self.crews, self.vacuums), (self.vacuums, self.crews)):
+            for row in tuple(fleet.stale):
+                self._stale_partners(fleet.stops[row], others)
+
+    def _stale_partners(self, stops: Iterable[int], others: Fleet) -> None:
+        rows = self.vacuum_row if others is self.vacuums else self.crew_row
+        others.stale.update(
+            rows[stop] for stop in stops if stop >= 0 and self.week.jobs[stop].needs_vacuum
+        )
+        others.stale.discard(-1)
+
+    def set_crew(self, row: int, stops: list[int]) -> bool:
+        """Give a crew these stops, each as early as may be; change nothing if they do not fit."""
+        socks = sum(self.week.jobs[stop].socks for stop in stops)
+        if socks > self.week.crews[row].socks:
+            return False
+        timing = self.crews.timing(row, stops)
+        if timing is None:
+            return False
+        self.crews.put(row, stops, timing)
+        self._socks_used[row] = socks
+        for stop, start in zip(stops, timing.starts, strict=True):
+            self.crew_row[stop], self.crew_start[stop] = row, start
+        self._stale_partners(stops, self.vacuums)
+        return True
+
+    def set_vacuum(self, row: int, stops: list[int]) -> bool:
+        """Give a vacuum truck these stops, as :meth:`set_crew` does; it must end empty."""
+        if not self._carries(stops, self.week.vacuums[row].tank_gal):
+            return False
+        timing = self.vacuums.timing(row, stops)
+        if timing is None:
+            return False
+        self.vacuums.put(row, stops, timing)
+        for stop, start in zip(stops, timing.starts, strict=True):
+            if stop >= 0:
+                self.vacuum_row[stop], self.vacuum_start[stop] = row, start
+        self._stale_partners(stops, self.crews)
+        return True
+
+    def _carries(self, stops: list[int], tank_gal: float) -> bool:
+        load = 0.0
+        for stop in stops:
+            load = load + self.week.jobs[stop].load_gal if stop >= 0 else 0.0
+            if load > tank_gal + 1e-6:
+                return False
+        return load == 0.0
+
+    def adopt(
+        self, crews: Mapping[int, list[tuple[int, int]]], vacuums: Mapping[int, list[int]]
+    ) -> None:
+        """Take over tours that were found apart, as far as they keep every limit together.
+
+        ``crews`` holds jobs with their starts, ``vacuums`` stops that suit those starts. Jobs that
+        need a vacuum truck and got none stay out.
+        """
+        for row, tour in crews.items():
+            for number, start in tour:
+                if self.week.jobs[number].needs_vacuum:
+                    self.crew_row[number], self.crew_start[number] = row, start
+        for row, stops in vacuums.items():
+            kept = list(stops)
+            while not self.set_vacuum(row, kept):
+                last = max(at for at, stop in enumerate(kept) if stop >= 0)
+                kept = self._without_idle_dumps(
+                    kept[:last] + kept[last + 1 :], self.week.vacuums[row].tank_gal
+                )
+        for row, tour in crews.items():
+            numbers = [number for number, _ in tour]
+            for number in numbers:
+                self.crew_row[number] = -1
+            ready = [
+                number
+                for number in numbers
+                if not self.week.jobs[number].needs_vacuum or self.vacuum_row[number] >= 0
+            ]
+            if not self.set_crew(row, ready):
+                raise ScheduleError(f"tour of truck-day {row} does not keep its own times")
+
+    def remove(self, numbers: Iterable[int]) -> None:
+        """Take jobs out of both fleets and close the gaps they leave.
+
+        Where roads are so odd that skipping a stop makes a tour longer than it may be, its last
+        job is taken out too.
+        """
+        gone = {number for number in numbers if self.crew_row[number] >= 0}
+        crews = sorted({self.crew_row[number] for number in gone})
+        vacuums = sorted({self.vacuum_row[number] for number in gone} - {-1})
+        for number in gone:
+            self.crew_row[number] = self.vacuum_row[number] = -1
+        for row in vacuums:
+            kept = [s for s in self.vacuums.stops[row] if s < 0 or self.vacuum_row[s] == row]
+            shorter = self._without_idle_dumps(kept, self.week.vacuums[row].tank_gal)
+            if not self.set_vacuum(row, shorter):
+                self.remove([max((at, s) for at, s in enumerate(kept) if s >= 0)[1]])
+        for row in crews:
+            rest = [stop for stop in self.crews.stops[row] if self.crew_row[stop] == row]
+            if not self.set_crew(row, rest):
+                self.remove([rest[-1]])
+
+    def _without_idle_dumps(self, stops: list[int], tank_gal: float) -> list[int]:
+        """Return the stops without dumps of an empty tank or between loads that fit together."""
+        trips: list[list[int]] = [[]]
+        for stop in stops:
+            trips[-1].append(stop)
+            if stop < 0:
+                trips.append([])
+        merged: list[int] = []
+        load = 0.0
+        for trip in (trip for trip in trips if len(trip) > 1):
+            more = sum(self.week.jobs[stop].load_gal for stop in trip[:-1])
+            if merged and load + more <= tank_gal:
+                merged.pop()
+                load += more
+            else:
+                load = more
+            merged += trip
+        return merged
+
+    def insert(self, number: int, noise: float = 0.0) -> bool:
+        """Put a job where it costs least (``noise`` in seconds blurs that); False if nowhere."""
+        job = self.week.jobs[number]
+        if not len(self._crew_bounds[number].rows):
+            return False
+        self.crews.refresh()
+        has_socks = self._socks - self._socks_used >= job.socks
+        gaps = crew_gaps(self.crews, job, self._crew_bounds[number], has_socks)
+        if not len(gaps):
+            return False
+        gaps = gaps.best(_PAIRED if job.needs_vacuum else _TRIES, self._noise(len(gaps), noise))
+        if job.needs_vacuum:
+            return self._insert_pair(number, job, gaps, noise)
+        for row, gap in zip(gaps.row.tolist(), gaps.gap.tolist(), strict=True):
+            stops = self.crews.stops[row]
+            if self.set_crew(row, [*stops[:gap], number, *stops[gap:]]):
+                return True
+        return False
+
+    def _noise(
+        self, count: int, noise: float
+    ) -> np.ndarray[tuple[int], np.dtype[np.float64]] | None:
+        return self.rng.random(count) * noise if noise else None
+
+    def _insert_pair(self, number: int, job: Job, crew: Gaps, noise: float) -> bool:
+        """Place vacuum truck and crew on one day so that crew start - truck end is in [0, refill].
+
+        Of every pair of gaps the crew can start at the earliest second that suits both; the truck
+        then starts no earlier than the water allows.
+        """
+        if not len(self._vacuum_bounds[number].rows):
+            return False
+        self.vacuums.refresh()
+        vacuum = vacuum_gaps(self.vacuums, job, self._vacuum_bounds[number])
+        if not len(vacuum):
+            return False
+        vacuum = vacuum.best(_PAIRED, self._noise(len(vacuum), noise))
+        done = (vacuum.early + vacuum.service)[:, None]
+        last = (vacuum.late + vacuum.service + job.refill)[:, None]
+        starts = np.maximum(done, crew.early[None, :])
+        suits = starts <= np.minimum(last, crew.late[None, :])
+        suits &= self.vacuums.day[vacuum.row][:, None] == self.crews.day[crew.row][None, :]
+        if not suits.any():
+            return False
+        cost = np.where(suits, vacuum.cost[:, None] + crew.cost[None, :], np.iinfo(np.int64).max)
+        for flat in np.argsort(cost, axis=None, kind="stable")[:_TRIES].tolist():
+            v, c = divmod(flat, len(crew))
+            if suits[v, c] and self._place_pair(number, vacuum, v, crew, c, int(starts[v, c])):
+                return True
+        return False
+
+    def _place_pair(
+        self, number: int, vacuum: Gaps, v: int, crew: Gaps, c: int, start: int
+    ) -> bool:
+        row, gap, dump = int(vacuum.row[v]), int(vacuum.gap[v]), int(vacuum.dump[v])
+        block = [number]
+        if dump >= 0:
+            block = [-1 - dump, number] if vacuum.is_dump_first[v] else [number, -1 - dump]
+        before = self.vacuums.stops[row]
+        crew_row, crew_gap = int(crew.row[c]), int(crew.gap[c])
+        self.crew_row[number], self.crew_start[number] = crew_row, start
+        if not self.set_vacuum(row, [*before[:gap], *block, *before[gap:]]):
+            self.crew_row[number] = -1
+            return False
+        stops = self.crews.stops[crew_row]
+        if self.set_crew(crew_row, [*stops[:crew_gap], number, *stops[crew_gap:]]):
+            return True
+        self.crew_row[number] = self.vacuum_row[number] = -1
+        self.set_vacuum(row, before)
+        return False
