@@ -1,0 +1,77 @@
+import pandas as pd
+import pytest
+
+from vaultplan.discharge.history import water_history
+
+UNTIL = pd.Timestamp("2026-11-03", tz="UTC")
+
+
+@pytest.fixture
+def history(make):
+    """Give rows of (vault, day, grade, sheen)."""
+
+    def run(*rows):
+        visits = make.frame(
+            "visits",
+            *(
+                {
+                    "visit_id": f"x{n}",
+                    "vault_id": vault,
+                    "visited_at": f"2026-{day}T12:00:00Z",
+                    "grade": grade,
+                    "has_sheen": sheen,
+                }
+                for n, (vault, day, grade, sheen) in enumerate(rows)
+            ),
+        )
+        return water_history(visits, known_until=UNTIL).set_index("vault_id")
+
+    return run
+
+
+def test_the_latest_grade_and_how_many_in_a_row_were_heavy(history):
+    found = history(
+        ("v", "03-01", "heavy", False),
+        ("v", "01-01", "clear", False),
+        ("v", "02-01", "heavy", False),
+        ("w", "01-01", "heavy", False),
+        ("w", "02-01", "light", False),
+        ("x", "01-01", "heavy", False),
+    )
+    assert found["last_grade"].to_dict() == {"v": "heavy", "w": "light", "x": "heavy"}
+    assert found["heavy_in_a_row"].to_dict() == {"v": 2, "w": 0, "x": 1}
+    assert found.loc["v", "last_graded_at"] == pd.Timestamp("2026-03-01T12:00Z")
+
+
+def test_a_visit_without_a_grade_does_not_break_the_row(history):
+    found = history(
+        ("v", "01-01", "heavy", False), ("v", "02-01", None, None), ("v", "03-01", "heavy", False)
+    )
+    assert found.loc["v", "heavy_in_a_row"] == 2
+
+
+def test_sheen_is_that_of_the_latest_look_and_blank_where_it_was_not_noted(history):
+    found = history(
+        ("v", "01-01", "clear", False),
+        ("v", "02-01", None, True),
+        ("v", "03-01", None, None),
+        ("w", "01-01", "light", True),
+        ("w", "02-01", "light", None),
+    )
+    assert bool(found.loc["v", "last_has_sheen"])
+    assert pd.isna(found.loc["w", "last_has_sheen"])
+
+
+def test_a_vault_whose_water_nobody_looked_at_is_absent(history):
+    assert history(("v", "01-01", None, None)).empty
+    assert history().empty
+
+
+def test_what_came_later_is_not_looked_at(history):
+    found = history(("v", "11-02", "clear", False), ("v", "11-03", "heavy", True))
+    assert found.loc["v", "last_grade"] == "clear"
+
+
+def test_row_order_does_not_matter_even_at_one_moment(history):
+    rows = [("v", "01-01", "clear", False), ("v", "01-01", "heavy", False)]
+    assert history(*rows).loc["v", "last_grade"] == "heavy"

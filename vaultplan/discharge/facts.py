@@ -1,0 +1,182 @@
+"""Everything the rules may ask about, gathered for each vault and day from the other tables."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any, cast
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from vaultplan.discharge.concern import vaults_near_concern
+from vaultplan.discharge.decide import decide
+from vaultplan.discharge.fact_columns import FACTS
+from vaultplan.discharge.history import water_history
+from vaultplan.discharge.rain import wet_day_chance
+from vaultplan.discharge.rules import Rules, load_rules
+from vaultplan.discharge.sensitivity import grade_outfalls
+from vaultplan.schema import Frames, table
+from vaultplan.settings import DischargeSettings, Settings
+
+_LEFT_OUT = ("method",)
+
+
+def gather_facts(
+    forecasts: pd.DataFrame,
+    vaults: pd.DataFrame,
+    visits: pd.DataFrame,
+    traces: pd.DataFrame,
+    outfall_grades: pd.DataFrame,
+    near_concern: pd.DataFrame,
+    rain_outlook: pd.DataFrame,
+    *,
+    as_of: date,
+    time_zone: str,
+    settings: DischargeSettings,
+) -> pd.DataFrame:
+    """Return the facts of every vault and day that was forecast.
+
+    Parameters
+    ----------
+    forecasts
+        Table ``forecasts``; its rows are the points decided for.
+    vaults, visits, traces, rain_outlook
+        Tables of those names. Visits and outlooks after ``as_of`` are not looked at.
+    outfall_grades
+        From :func:`grade_outfalls`.
+    near_concern
+        From :func:`vaults_near_concern`.
+    as_of, time_zone
+        Last local day whose results are known, and the zone that day is counted in.
+    settings
+        The chances that count as heavy, light or a wet day.
+
+    Returns
+    -------
+    pandas.DataFrame
+        vault_id, on and the columns of ``fact_columns.FACTS`` but the method, which the rules give.
+
+    Notes
+    -----
+    ``grade_reckoned`` is heavy where the chance of heavy reaches ``heavy_prob``; else unknown where
+    no visit ever graded the vault's water or the forecast has no chances; else light where the
+    chance of light or heavy reaches ``light_prob``; else clear. ``sensitivity`` is unknown where no
+    outfall is reached. Blank facts stay blank: each rule says what a blank means to it.
+    """
+    known_until = _end_of_day(as_of, time_zone)
+    points = forecasts.reset_index(drop=True)
+    facts = points[["vault_id", "on"]].copy()
+    for column in ("prob_light", "prob_heavy", "volume_gal_p90"):
+        facts[column] = points[column]
+    of_vault = vaults[["vault_id", "pcb_status", "status", "gauge_id"]]
+    facts = facts.merge(of_vault.rename(columns={"status": "vault_status"}), "left", "vault_id")
+    wanted = ["vault_id", "trace_status", "confidence", "gutter_ft", "outfall_id"]
+    of_path = pd.DataFrame(traces[wanted]).rename(columns={"confidence": "trace_confidence"})
+    facts = facts.merge(of_path, "left", "vault_id")
+    facts = facts.merge(outfall_grades[["outfall_id", "sensitivity"]], "left", "outfall_id")
+    facts["sensitivity"] = facts["sensitivity"].fillna("unknown")
+    facts = facts.merge(near_concern[["vault_id", "near_concern"]], "left", "vault_id")
+    asked = visits[visits["vault_id"].isin(facts["vault_id"])]
+    history = water_history(asked, known_until=known_until)
+    facts = facts.merge(history, "left", "vault_id")
+    local_day = facts["last_graded_at"].dt.tz_convert(time_zone).dt.tz_localize(None)
+    facts["days_since_grade"] = (facts["on"] - local_day.dt.normalize()) / pd.Timedelta(days=1)
+    chance = wet_day_chance(rain_outlook, known_until=known_until, wet_day_in=settings.wet_day_in)
+    facts = facts.merge(chance, "left", left_on=["gauge_id", "on"], right_on=["gauge_id", "on"])
+    wet = (facts["prob_wet_day"] >= settings.wet_day_prob).astype("boolean")
+    facts["is_wet_day"] = wet.mask(facts["prob_wet_day"].isna())
+    facts["grade_reckoned"] = _grade_reckoned(facts, settings)
+    return _in_shape(facts)
+
+
+def decide_discharges(
+    frames: Frames, *, as_of: date, settings: Settings, rules: Rules | None = None
+) -> pd.DataFrame:
+    """Return, for every forecast vault and day, how its water may be removed and whether it may go.
+
+    Parameters
+    ----------
+    frames
+        Tables by name: vaults, visits, forecasts, traces, receiving_waters, sensitive_areas,
+        outfalls, concern_sites, rain_outlook, overrides. A missing one counts as empty.
+    as_of
+        Last local day whose results are known; nothing later is looked at.
+    settings
+        All settings; the time zone and the discharge part are used.
+    rules
+        From :func:`load_rules`; the ones that come with the program if not given.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Table ``decisions``, a row per row of ``forecasts``.
+
+    Notes
+    -----
+    A decision is a plan: not an authorisation to discharge. What the crew sees in the bailer, local
+    codes, the current permit and licensed people go before it.
+    """
+    vaults = _frame(frames, "vaults")
+    forecasts = _frame(frames, "forecasts")
+    part = settings.discharge
+    asked = vaults[vaults["vault_id"].isin(forecasts["vault_id"])]
+    facts = gather_facts(
+        forecasts,
+        asked,
+        _frame(frames, "visits"),
+        _frame(frames, "traces"),
+        grade_outfalls(
+            cast(gpd.GeoDataFrame, _frame(frames, "receiving_waters")),
+            cast(gpd.GeoDataFrame, _frame(frames, "sensitive_areas")),
+            cast(gpd.GeoDataFrame, _frame(frames, "outfalls")),
+            as_of=as_of,
+            settings=part,
+        ),
+        vaults_near_concern(
+            cast(gpd.GeoDataFrame, asked),
+            cast(gpd.GeoDataFrame, _frame(frames, "concern_sites")),
+        ),
+        _frame(frames, "rain_outlook"),
+        as_of=as_of,
+        time_zone=settings.time_zone,
+        settings=part,
+    )
+    table_of_rules = load_rules(None) if rules is None else rules
+    return decide(facts, table_of_rules, _frame(frames, "overrides"), as_of=as_of)
+
+
+def _frame(frames: Frames, name: str) -> pd.DataFrame:
+    return frames[name] if name in frames else table(name).empty()
+
+
+def _end_of_day(as_of: date, time_zone: str) -> pd.Timestamp:
+    """Return the first moment after a local day."""
+    day = pd.Timestamp(as_of).tz_localize(None).normalize()
+    return (day + pd.Timedelta(days=1)).tz_localize(time_zone).tz_convert("UTC")
+
+
+def _grade_reckoned(facts: pd.DataFrame, settings: DischargeSettings) -> pd.Series[Any]:
+    heavy = facts["prob_heavy"]
+    worse = heavy + facts["prob_light"]
+    return pd.Series(
+        np.select(
+            [
+                heavy >= settings.heavy_prob,
+                facts["last_grade"].isna() | worse.isna(),
+                worse >= settings.light_prob,
+            ],
+            ["heavy", "unknown", "light"],
+            "clear",
+        ),
+        index=facts.index,
+        dtype="str",
+    )
+
+
+def _in_shape(facts: pd.DataFrame) -> pd.DataFrame:
+    shaped = facts[["vault_id", "on"]].copy()
+    for name, fact in FACTS.items():
+        if name not in _LEFT_OUT:
+            shaped[name] = fact.cast(facts[name])
+    return shaped

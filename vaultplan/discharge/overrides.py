@@ -1,0 +1,94 @@
+"""Decisions that the environmental specialist lowers, with who, why and until when."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from vaultplan.errors import SchemaError
+from vaultplan.schema import GATES, METHODS
+
+_LADDERS = {"method": METHODS, "gate": GATES}
+
+
+def apply_overrides(
+    decisions: pd.DataFrame,
+    overrides: pd.DataFrame,
+    *,
+    as_of: date,
+    ladder: Literal["method", "gate"],
+) -> pd.DataFrame:
+    """Return the decisions with one ladder lowered where an override holds, and said so.
+
+    Parameters
+    ----------
+    decisions
+        vault_id, on, reason and the ladder's column.
+    overrides
+        Table ``overrides``. One holds from ``made_on`` to ``expires_on``, both days included, if it
+        was made by ``as_of``. Of several, the one made last holds, then the last id.
+    as_of
+        Last day whose overrides are known.
+    ladder
+        Which ladder to lower; an override that would raise it changes nothing.
+
+    Raises
+    ------
+    SchemaError
+        If an override lacks who or why, or its step is not one of its ladder.
+    """
+    _check(overrides)
+    known = pd.Timestamp(as_of).normalize()
+    ours = overrides[(overrides["ladder"] == ladder) & (overrides["made_on"] <= known)]
+    if len(ours) == 0 or len(decisions) == 0:
+        return decisions
+    pairs = (
+        decisions[["vault_id", "on"]]
+        .assign(row=np.arange(len(decisions)))
+        .merge(ours, on="vault_id")
+        .query("made_on <= on <= expires_on")
+        .sort_values(["row", "made_on", "override_id"])
+        .drop_duplicates("row", keep="last")
+    )
+    steps = _LADDERS[ladder]
+    row = pairs["row"].to_numpy()
+    wanted = pairs["step"].map(steps.index).to_numpy()
+    now = decisions[ladder].iloc[row].map(steps.index).to_numpy()
+    lowers = wanted < now
+    pairs, row = pairs[lowers], row[lowers]
+    lowered = decisions[ladder].to_numpy(dtype=object).copy()
+    reason = decisions["reason"].to_numpy(dtype=object).copy()
+    said = (
+        f" {ladder.capitalize()} lowered from "
+        + pd.Series(lowered[row], index=pairs.index, dtype="str")
+        + " to "
+        + pairs["step"]
+        + " by "
+        + pairs["who"]
+        + " until "
+        + pairs["expires_on"].dt.strftime("%Y-%m-%d")
+        + ": "
+        + pairs["why"]
+        + "."
+    )
+    reason[row] = reason[row] + said.to_numpy(dtype=object)
+    lowered[row] = pairs["step"].to_numpy(dtype=object)
+    return decisions.assign(**{ladder: lowered, "reason": reason})
+
+
+def _check(overrides: pd.DataFrame) -> None:
+    step_fits = pd.Series(False, index=overrides.index)
+    for ladder, steps in _LADDERS.items():
+        step_fits |= (overrides["ladder"] == ladder) & overrides["step"].isin(steps)
+    signed = overrides["who"].fillna("").str.strip() != ""
+    signed &= overrides["why"].fillna("").str.strip() != ""
+    bad = overrides.loc[~(step_fits & signed), "override_id"]
+    if len(bad):
+        ids = ", ".join(bad.astype(str).head(20))
+        raise SchemaError(
+            f"overrides {ids} lack who or why, or name a step that is not on their ladder; "
+            "mend them in the table overrides"
+        )
