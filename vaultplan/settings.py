@@ -46,6 +46,7 @@ class DrainageSettings(_Part):
 class DischargeSettings(_Part):
     """How sensitivity is graded; the rules themselves are in a table of their own."""
 
+    rules_file: Path | None = Field(None, description="own table of rules; beside this file")
     near_sensitive_ft: Positive = Field(
         1000.0, description="outfall this close to a sensitive area counts as in it; assumed"
     )
@@ -160,7 +161,7 @@ def load_settings(path: Path | None) -> Settings:
     if path is None:
         return Settings()
     try:
-        return Settings.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+        found = Settings.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     except FileNotFoundError as error:
         raise SettingsError(f"there is no settings file {path}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -171,3 +172,8 @@ def load_settings(path: Path | None) -> Settings:
             for fault in error.errors()
         )
         raise SettingsError(f"{path}: {faults}") from error
+    own = found.discharge.rules_file
+    if own is None:
+        return found
+    beside = found.discharge.model_copy(update={"rules_file": path.parent / own})
+    return found.model_copy(update={"discharge": beside})
