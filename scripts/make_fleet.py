@@ -66,16 +66,19 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=7, help="seed of everything that is drawn")
     parser.add_argument("--years", type=int, default=8, help="years of rain and visits")
     parser.add_argument("--out", type=Path, required=True, help="folder to write into")
+    parser.add_argument(
+        "--town-vaults", type=int, default=TOWN_VAULTS, help="about how many of them in a town"
+    )
     options = parser.parse_args(arguments)
-    make_fleet(options.vaults, options.seed, options.years, options.out)
+    make_fleet(options.vaults, options.seed, options.years, options.town_vaults, options.out)
 
 
-def make_fleet(vaults: int, seed: int, years: int, out: Path) -> dict[str, int]:
+def make_fleet(vaults: int, seed: int, years: int, town_vaults: int, out: Path) -> dict[str, int]:
     """Write the fleet into ``out`` and return the rows written to each table."""
-    if vaults < 1500 or years < 1:
-        raise SystemExit("a fleet has at least 1,500 vaults and a year of rain")
+    if min(vaults, town_vaults) < 1500 or years < 1:
+        raise SystemExit("a town has at least 1,500 vaults, and its record at least a year")
     begun = time.monotonic()
-    places = max(1, round(vaults / TOWN_VAULTS))
+    places = max(1, round(vaults / town_vaults))
     rng = np.random.default_rng([seed, 99])
     names = town_names(places, rng)
     per_town = np.diff(np.round(np.linspace(0, vaults, places + 1)).astype(int))
@@ -144,12 +147,16 @@ def make_fleet(vaults: int, seed: int, years: int, out: Path) -> dict[str, int]:
     )
     sink.rows("trucks", truck_fleet(vaults, depots, rng))
     (out / "vaultplan.toml").write_text(SETTINGS, encoding="utf-8")
-    (out / "README.md").write_text(_readme(vaults, seed, years, sink.counts), encoding="utf-8")
+    (out / "README.md").write_text(
+        _readme(vaults, seed, years, town_vaults, sink.counts), encoding="utf-8"
+    )
     return sink.counts
 
 
-def _readme(vaults: int, seed: int, years: int, counts: dict[str, int]) -> str:
+def _readme(vaults: int, seed: int, years: int, town_vaults: int, counts: dict[str, int]) -> str:
     command = f"python scripts/make_fleet.py --vaults {vaults} --seed {seed} --years {years}"
+    if town_vaults != TOWN_VAULTS:
+        command += f" --town-vaults {town_vaults}"
     rows = "\n".join(f"| {name} | {counts[name]:,} |" for name in sorted(counts))
     return README.format(utility=UTILITY, command=command, rows=rows)
 

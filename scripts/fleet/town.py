@@ -54,7 +54,7 @@ def build_town(
     """Write one town's rows to the sink and return what the region still needs of it."""
     ground, code = site.ground(), site.code
     streets = lay_streets(ground, site.rng(2), site.piece_m)
-    waters = draw_waters(ground, code, site.name, sea_id, site.rng(3))
+    waters = draw_waters(ground, streets.lines, code, site.name, sea_id, site.rng(3))
     drains = drain_room.lay_drains(ground, streets, waters.shapes, site.rng(4))
     longer, hill = vault_room.hill_road(ground, streets)
     vaults = vault_room.place_vaults(

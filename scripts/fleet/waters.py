@@ -25,9 +25,12 @@ class Waters:
 
 
 def draw_waters(
-    ground: Ground, code: str, town: str, sea_id: str, rng: np.random.Generator
+    ground: Ground, streets: Any, code: str, town: str, sea_id: str, rng: np.random.Generator
 ) -> Waters:
-    """Return a town's waters; creeks join, run to lagoon or bay, and all end in the sea."""
+    """Return a town's waters; creeks join, run to lagoon or bay, and all end in the sea.
+
+    ``streets`` are the street lines, so that no landmark of the backdrop stands on one.
+    """
     first = ground.place == 0
     penny, tallow, wick, minnow = creek_names(first, rng)
     lagoon = "Lantern Lagoon" if first else f"{town} Lagoon"
@@ -97,7 +100,7 @@ def draw_waters(
         table,
         areas,
         _concern(ground, code, town, rng),
-        _backdrop(ground, code, lagoon, town),
+        _backdrop(ground, streets, code, lagoon, town),
     )
 
 
@@ -181,7 +184,7 @@ def _concern(ground: Ground, code: str, town: str, rng: np.random.Generator) -> 
     )
 
 
-def _backdrop(ground: Ground, code: str, lagoon: str, town: str) -> pd.DataFrame:
+def _backdrop(ground: Ground, streets: Any, code: str, lagoon: str, town: str) -> pd.DataFrame:
     sea = ground.all_sea
     rows = [
         ("land", town, ground.land),
@@ -193,19 +196,16 @@ def _backdrop(ground: Ground, code: str, lagoon: str, town: str) -> pd.DataFrame
         ("park", name if town == "Saltmarrow" else None, park)
         for name, park in ground.parks.items()
     ]
-    u = ground.head_u
+    u, bay_v = ground.head_u, float(ground.shore(ground.bay_u))
+    paved = shapely.union_all(streets).buffer(9)
     for name, at, size in (
         ("Foghorn light", (u, float(ground.shore(u)) + 60 * ground.f), (16, 16)),
-        ("Market hall", (ground.bay_u - 0.02 * ground.width, ground.depth * 0.335), (60, 34)),
-        (
-            "Gasworks sheds",
-            (ground.bay_u + 250 * ground.f, float(ground.shore(ground.bay_u)) + 190 * ground.f),
-            (70, 40),
-        ),
+        ("Market hall", (ground.bay_u - 0.02 * ground.width, ground.depth * 0.335), (46, 26)),
+        ("Gasworks sheds", (ground.bay_u + 250 * ground.f, bay_v + 190 * ground.f), (52, 30)),
     ):
-        x, y = at
-        a, b = size[0] / 2, size[1] / 2
-        rows.append(("building", name, shapely.box(x - a, y - b, x + a, y + b)))
+        hall = _beside_streets(ground, paved, at, size)
+        if hall is not None:
+            rows.append(("building", name, hall))
     return pd.DataFrame(
         {
             "shape_id": [f"{code}-B{i + 1}" for i in range(len(rows))],
@@ -214,6 +214,20 @@ def _backdrop(ground: Ground, code: str, lagoon: str, town: str) -> pd.DataFrame
             "geometry": [_multi(r[2]) for r in rows],
         }
     )
+
+
+def _beside_streets(ground: Ground, paved: Any, at: Any, size: tuple[int, int]) -> Any:
+    """Return a building near a place, clear of streets and water; None if there is no room."""
+    du, dv = np.meshgrid(np.arange(-160, 161, 8.0), np.arange(-160, 161, 8.0))
+    order = np.argsort(np.hypot(du, dv), axis=None)
+    u, v = at[0] + du.ravel()[order], at[1] + dv.ravel()[order]
+    a, b = size[0] / 2, size[1] / 2
+    halls = shapely.box(u - a, v - b, u + a, v + b)
+    taken = paved.union(shapely.union_all(list(ground.creek_lines.values())).buffer(15))
+    shapely.prepare(taken)
+    shapely.prepare(ground.land)
+    free = np.flatnonzero(~shapely.intersects(taken, halls) & shapely.contains(ground.land, halls))
+    return halls[free[0]] if len(free) else None
 
 
 def _multi(shape: Any) -> Any:
