@@ -19,8 +19,9 @@ from vaultplan.intake.column_map import ColumnMap
 from vaultplan.intake.convert import typed_columns
 from vaultplan.intake.faults import FaultBook
 from vaultplan.intake.matching import Matching, match_columns
+from vaultplan.intake.placing import places_of
 from vaultplan.intake.readers import layers_of, read_chunks
-from vaultplan.intake.shapes import check_shapes, shapes_of
+from vaultplan.intake.shapes import check_shapes
 from vaultplan.intake.values import Reading
 from vaultplan.schema import LOADABLE, table
 
@@ -159,8 +160,8 @@ class _Load:
         column = self.declared.geometry
         if column is None:
             return frame
-        shapes = shapes_of(chunk, matching.places, self._crs_of(chunk), book)
-        placed = check_shapes(column, shapes, self.target, book)
+        places = places_of(chunk, matching.places, self._crs_of(chunk), book)
+        placed = check_shapes(column, places.shapes, self.target, book, blamed=places.blamed)
         placed_frame: pd.DataFrame = gpd.GeoDataFrame(frame, geometry=placed, crs=self.target)
         return placed_frame
 

@@ -1,4 +1,4 @@
-"""Shapes of a chunk: put together, checked, and brought into the database's CRS."""
+"""Shapes of a chunk, checked and brought into the database's CRS."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ import shapely
 
 from vaultplan.columns import Column
 from vaultplan.geometry import LONLAT
-from vaultplan.intake.chunk import Chunk
 from vaultplan.intake.faults import FaultBook
 
 Mask = npt.NDArray[np.bool_]
@@ -28,47 +27,27 @@ _WANTED = {"POINT": _POINT, "LINESTRING": _LINE, "MULTIPOLYGON": _POLYGON}
 _NAMES = {"POINT": "point", "LINESTRING": "line", "MULTIPOLYGON": "polygon"}
 
 
-def shapes_of(
-    chunk: Chunk, places: tuple[str, ...], crs: pyproj.CRS | None, book: FaultBook
-) -> gpd.GeoSeries:
-    """Return the shapes of a chunk in the file's CRS, from the file or its x, y or text columns."""
-    rows = chunk.frame.index
-    if chunk.geometry is not None:
-        shapes, lost = chunk.geometry, chunk.unreadable
-        text = pd.Series("", index=rows, dtype="str")
-    elif len(places) == 2:
-        return gpd.GeoSeries(_points(chunk.frame, places, book), index=rows, crs=crs)
-    elif places:
-        text = chunk.frame[places[0]]
-        shapes = shapely.from_wkt(
-            list(text.astype(object).where(text.notna(), None)), on_invalid="ignore"
-        )
-        lost = shapely.is_missing(shapes) & text.notna().to_numpy()
-    else:
-        return gpd.GeoSeries([None] * len(rows), index=rows, crs=crs)
-    book.add(
-        "geometry",
-        text[np.asarray(lost, dtype=bool)],
-        "holds a shape that cannot be understood",
-        "redraw it with straight segments and whole coordinates",
-    )
-    return gpd.GeoSeries(shapes, index=rows, crs=crs)
-
-
 def check_shapes(
-    column: Column, shapes: gpd.GeoSeries, target: pyproj.CRS, book: FaultBook
+    column: Column,
+    shapes: gpd.GeoSeries,
+    target: pyproj.CRS,
+    book: FaultBook,
+    *,
+    blamed: Mask | None = None,
 ) -> gpd.GeoSeries:
     """Return shapes of the declared type in the target CRS; faulty ones are in the book.
 
     Z and M are dropped. A single polygon becomes a multipolygon, and a multi-line or multi-point
     of one part becomes that part. A shape is refused if it is missing, empty, of another type,
-    invalid, or wholly outside the area of use of its own CRS or of the target.
+    invalid, or wholly outside the area of use of its own CRS or of the target. Rows in ``blamed``
+    are already in the book and are not called missing.
     """
     geometry = shapely.force_2d(shapes.to_numpy())
     missing = shapely.is_missing(geometry)
     empty = ~missing & shapely.is_empty(geometry)
     if column.required:
-        _blame(book, shapes, missing, "there is no shape", "draw it, or leave the row out")
+        unsaid = missing if blamed is None else missing & ~blamed
+        _blame(book, shapes, unsaid, "there is no shape", "draw it, or leave the row out")
     _blame(book, shapes, empty, "the shape is empty", "draw it, or leave the row out")
     sound = ~missing & ~empty
     geometry, sound = _in_type(column, shapes, geometry, sound, book)
@@ -93,36 +72,6 @@ def check_shapes(
         "cut it to the service area",
     )
     return moved
-
-
-def _points(frame: pd.DataFrame, places: tuple[str, ...], book: FaultBook) -> npt.NDArray[Any]:
-    numbers = []
-    for name in places:
-        text = frame[name]
-        value = pd.to_numeric(text, errors="coerce")
-        wrong = text.notna() & ~np.isfinite(value.fillna(np.inf))
-        book.add(
-            name,
-            text[wrong],
-            "is not a coordinate",
-            "write a plain decimal number, west and south negative",
-        )
-        numbers.append(value)
-    x, y = numbers
-    both = np.isfinite(x) & np.isfinite(y)
-    half = frame[places[0]].notna() != frame[places[1]].notna()
-    book.add(
-        places[0],
-        frame.loc[half, list(places)].fillna("").agg(", ".join, axis=1)
-        if half.any()
-        else frame.loc[half, places[0]],
-        f"only one of {places[0]} and {places[1]} is given",
-        "give both",
-    )
-    points = np.full(len(frame), None, dtype=object)
-    at = both.to_numpy(dtype=bool)
-    points[at] = shapely.points(x.to_numpy(float)[at], y.to_numpy(float)[at])
-    return points
 
 
 def _in_type(
