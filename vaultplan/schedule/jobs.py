@@ -145,6 +145,8 @@ def _refuse_gates(
         until = days[days["gate"] == gate].groupby("order_id", sort=False)["on"].agg(["min", "max"])
         has = orders["has_refer"].fillna(False).astype(bool)
         chosen = shut & ~undecided & (has if gate == "refer" else ~has)
+        if not chosen.any():
+            continue
         ids = orders.loc[chosen, "order_id"]
         outcome[chosen] = name
         span = ids.map(until["min"]).dt.strftime("%a %d %b") + " to "
