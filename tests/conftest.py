@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from vaultplan.store.database import Database, create_database
+from vaultplan.store.database import Database, create_database, open_database
 
 CRS = "EPSG:32606"
 TIME_ZONE = "Etc/GMT+10"
@@ -144,10 +144,45 @@ def location(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     return request.getfixturevalue("postgis_url")
 
 
+def _make(location: str) -> None:
+    create_database(location, CRS, name="Saltmarrow", time_zone=TIME_ZONE).close()
+
+
+@pytest.fixture(scope="session")
+def made_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty embedded database to copy, so that not every test has to make one."""
+    path = tmp_path_factory.mktemp("made") / "made.gpkg"
+    _make(str(path))
+    return path
+
+
+@pytest.fixture(scope="session")
+def made_on_server(postgis_server: str) -> str:
+    """Name of an empty database on the server to copy."""
+    _on_server(postgis_server, "CREATE DATABASE made TEMPLATE with_postgis")
+    _make(f"{postgis_server}/made")
+    return "made"
+
+
 @pytest.fixture
-def database(location: str) -> Iterator[Database]:
+def embedded(made_file: Path, tmp_path: Path) -> Iterator[Database]:
+    """A new, empty database of the invented town in a file."""
+    path = shutil.copy(made_file, tmp_path / "fleet.gpkg")
+    with open_database(str(path), busy_seconds=5) as opened:
+        yield opened
+
+
+@pytest.fixture
+def on_server(postgis_server: str, made_on_server: str) -> Iterator[Database]:
+    """A new, empty database of the invented town on a PostGIS server."""
+    name = f"test_{uuid.uuid4().hex}"
+    _on_server(postgis_server, f"CREATE DATABASE {name} TEMPLATE {made_on_server}")
+    with open_database(f"{postgis_server}/{name}", busy_seconds=5) as opened:
+        yield opened
+    _on_server(postgis_server, f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture(params=["embedded", pytest.param("postgis", marks=pytest.mark.postgis)])
+def database(request: pytest.FixtureRequest) -> Database:
     """A new, empty database of the invented town, on each store in turn."""
-    with create_database(
-        location, CRS, name="Saltmarrow", time_zone=TIME_ZONE, busy_seconds=5
-    ) as made:
-        yield made
+    return request.getfixturevalue("embedded" if request.param == "embedded" else "on_server")

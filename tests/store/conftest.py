@@ -16,7 +16,7 @@ def vaults():
         {
             "vault_id": ["V-1", "V-2", "V-3"],
             "kind": ["vault", "manhole", None],
-            "address": ["1 Mole Street", "Straße am Kai, „Süd“ – 2", ""],
+            "address": ["1 Mole Street", "Straße am Kai, „Süd“ 東 2", ""],
             "depth_ft": [8.0, None, 6.5],
             "has_irrigation": [True, None, False],
         },
@@ -44,7 +44,7 @@ def visits():
             "depth_in": [0.1 + 0.2, 12.0, None, 1e-9],
             "socks_used": [0, None, 3, 2**40],
             "has_sheen": [None, True, False, None],
-            "notes": ["two\nlines", "comma, \"quote\"", None, ""],
+            "notes": ["two\nlines", 'comma, "quote"', None, ""],
         }
     )
     return table("visits").conform(frame)

@@ -23,6 +23,8 @@ from vaultplan.store.tables import stored_tables
 
 _ROWS_AT_A_TIME: Final = 50_000
 _SHOWN: Final = 5
+#: Shapely's number of each collection and of its parts: points, lines, areas.
+_COLLECTIONS: Final = {4: 0, 5: 1, 6: 3}
 _POSITION: Final = "incoming_position"
 
 
@@ -162,22 +164,23 @@ def _fitting(rows: gpd.GeoDataFrame, declared: Table, column: Column) -> gpd.Geo
         return gpd.GeoSeries(shapes, index=rows.index, crs=rows.crs)
     wanted = int(shapely.GeometryType[column.shape].value)
     kinds = shapely.get_type_id(shapes)
-    several = {"MULTIPOLYGON": shapely.multipolygons}.get(column.shape)
-    if several is not None:
-        singles = np.flatnonzero(kinds == wanted - 3)
-        shapes[singles] = several(shapes[singles][:, None])
+    if wanted in _COLLECTIONS:
+        singles = kinds == _COLLECTIONS[wanted]
+        collect: Any = {
+            4: shapely.multipoints,
+            5: shapely.multilinestrings,
+            6: shapely.multipolygons,
+        }
+        shapes[singles] = collect[wanted](shapes[singles][:, None])
     else:
-        singles = np.flatnonzero((kinds == wanted + 3 + (wanted == 0)) & _one_part(shapes))
-        shapes[singles] = shapely.get_geometry(shapes[singles], 0)
+        of_one = {single: several for several, single in _COLLECTIONS.items()}[wanted]
+        lone = (kinds == of_one) & (shapely.get_num_geometries(shapes) == 1)
+        shapes[lone] = shapely.get_geometry(shapes[lone], 0)
     wrong = ~np.isin(shapely.get_type_id(shapes), (wanted, -1))
     if wrong.any():
         keys = _shown_keys(rows[wrong], declared)
         raise SchemaError(f"{declared.name}: geometry of {keys} is not a {column.shape}")
     return gpd.GeoSeries(shapes, index=rows.index, crs=rows.crs)
-
-
-def _one_part(shapes: Any) -> Any:
-    return shapely.get_num_geometries(shapes) == 1
 
 
 def _shown_keys(rows: pd.DataFrame, declared: Table) -> str:
