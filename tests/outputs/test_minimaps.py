@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 
 from vaultplan import schema
-from vaultplan.outputs.minimaps import NICE_FEET, Window, day_map, scene_of, spread_out, stop_map
+from vaultplan.outputs.minimaps import day_map, stop_map
+from vaultplan.outputs.minimaps_ink import NICE_FEET, spread_out
+from vaultplan.outputs.minimaps_scene import Window, scene_of
 
 CRS = "EPSG:32606"
 SVG = "{http://www.w3.org/2000/svg}"
@@ -165,6 +167,22 @@ def test_day_map_without_a_route_joins_the_stops_by_dashes():
     assert "stroke-dasharray" in bare
     assert "stroke-dasharray" not in known
     assert {"1", "2", "3"} <= texts(bare)
+
+
+def test_far_yard_moves_into_a_small_map_of_the_whole_way():
+    stops = [("1", Point(0, 0)), ("2", Point(300, 200)), ("3", Point(100, 250))]
+    size = (312.0, 236.0)
+    near = day_map(scene(), stops, size=size, yard=("Y", Point(500, 300)))
+    far = day_map(scene(), stops, size=size, yard=("Y", Point(9000, 3000)))
+    assert 'id="q"' not in near
+    assert 'id="q"' in far
+    assert "Y" in texts(near) & texts(far)
+
+    def reach(svg):
+        drawn = re.findall(r"translate\(([\d.]+) [\d.]+\)\" fill=\"#FFFFFF\" [^>]*>[123]<", svg)
+        return max(map(float, drawn)) - min(map(float, drawn))
+
+    assert reach(far) > 100
 
 
 def test_one_stop_alone_can_be_drawn():

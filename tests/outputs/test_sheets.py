@@ -282,12 +282,12 @@ def test_sheets_the_week_no_longer_has_are_removed(week_frames, week_settings, t
 
 def test_truck_names_become_file_names_that_stay_apart(week_frames, week_settings, tmp_path):
     for name in ("plan_stops", "trucks"):
-        names = {"CREW-A": "../Caf\u00e9 7", "CREW-B": "cafe_7"}
+        names = {"CREW-A": "../\u00c9tang 7", "CREW-B": "etang_7"}
         week_frames[name]["truck_id"] = week_frames[name]["truck_id"].replace(names)
     written = write_sheets(week_frames, tmp_path, settings=week_settings)
     assert [path.name for path in written[:2]] == [
-        "2026-03-02_cafe-7.pdf",
-        "2026-03-02_cafe-7-2.pdf",
+        "2026-03-02_etang-7.pdf",
+        "2026-03-02_etang-7-2.pdf",
     ]
     assert {path.parent for path in written} == {tmp_path / "sheets"}
 
@@ -304,6 +304,21 @@ def test_what_is_not_known_is_said(week_frames, week_settings, tmp_path):
     assert t["straight_lines"] in text
     assert t["call_unknown"] in text
     assert "18:10 \u2013 19:23" in text
+
+
+@needs_poppler
+def test_dry_unseen_grade_and_never_visited_are_three_things(week_frames, week_settings, tmp_path):
+    visits, t = week_frames["visits"], load_labels("en")
+    visits = visits[visits["vault_id"] != "SM-1003"].reset_index(drop=True)
+    mine = visits.index[visits["vault_id"] == "SM-1010"]
+    visits.loc[mine, ["grade", "volume_gal", "has_sheen"]] = None
+    visits.loc[mine, "finding"] = ["dry", "wet", "not_seen"]
+    visits.loc[mine, "depth_in"] = [0.0, 9.0, float("nan")]
+    frames = {**only(week_frames, "CREW-A"), "visits": visits}
+    (pdf,) = write_sheets(frames, tmp_path, settings=week_settings)
+    text = text_of(pdf)
+    assert "2025-09-22 not seen 2025-05-25 wet, 9 in 2025-01-25 dry, 0 in" in text
+    assert text.count(t["never_visited"]) == 1
 
 
 @needs_poppler
@@ -341,6 +356,18 @@ def test_wet_day_chance_counts_members_of_the_latest_outlook(week_frames, week_s
     stops = week.stops.to_dict("records")
     assert wet_day_chance(week, pd.Timestamp(MONDAY), stops) == 0.5
     assert wet_day_chance(week, pd.Timestamp("2026-03-05"), stops) is None
+
+
+@needs_poppler
+def test_vacuum_truck_of_the_day_before_is_told_with_its_day(week_frames, week_settings, tmp_path):
+    stops = week_frames["plan_stops"]
+    is_vacuum = (stops["truck_id"] == "VAC-1") & (stops["on"] == "2026-03-03")
+    for moment in ("arrive_at", "start_at", "leave_at"):
+        stops.loc[is_vacuum, moment] -= pd.Timedelta(days=1)
+    stops.loc[is_vacuum, "on"] = pd.Timestamp(MONDAY)
+    written = write_sheets(week_frames, tmp_path, settings=week_settings)
+    (pdf,) = [path for path in written if path.name == "2026-03-03_crew-a.pdf"]
+    assert "empties it 03-02 08:25 to 03-02 09:00. Start by 03-02 13:00" in text_of(pdf)
 
 
 def test_two_plans_at_once_are_refused(week_frames, week_settings, tmp_path):

@@ -132,16 +132,17 @@ def _load_vacuum(week: Week) -> list[str]:
     return [week.labels[f"load_{name}"] for name in names]
 
 
-def _weather(week: Week, day: pd.Timestamp, stops: list[Row]) -> list[str]:
+def _weather(week: Week, day: pd.Timestamp, stops: list[Row]) -> Payload:
     t = week.labels
     chance = wet_day_chance(week, day, stops)
     waiting = [s for s in stops if s["kind"] != "dump" and verdict(week, s)[1] != "go"]
     numbers = ", ".join(str(stop["stop_number"]) for stop in waiting)
-    return [
-        t["wet_unknown"] if chance is None else t["wet_day"].format(percent=f"{100 * chance:.0f}"),
-        t["hold_some"].format(stops=numbers) if waiting else t["hold_none"],
-        t["rain_holds"],
-    ]
+    percent = "" if chance is None else f"{100 * chance:.0f}"
+    return {
+        "rain": t["wet_day"].format(percent=percent) if percent else t["wet_unknown"],
+        "hold": t["hold_some"].format(stops=numbers) if waiting else t["hold_none"],
+        "waits": bool(waiting),
+    }
 
 
 def wet_day_chance(week: Week, day: pd.Timestamp, stops: list[Row]) -> float | None:
@@ -179,12 +180,15 @@ def _table_row(week: Week, stop: Row) -> Payload:
     vault, order = week.row("vaults", stop["vault_id"]), week.row("work_orders", stop["order_id"])
     method, gate = verdict(week, stop)
     band = gallons_band(week, stop)
+    water = low_to_high(*band) if band else "?"
+    if stop["kind"] == "vacuum" and stop["load_gal"] is not None:
+        water = whole(stop["load_gal"])
     return {
         **shared,
         "vault": printable(stop["vault_id"], 24),
         "address": printable(vault.get("address"), 72),
         "task": printable(order.get("task") or job.get("task"), 60),
-        "gallons": low_to_high(*band) if band else "?",
+        "gallons": water,
         "look": METHOD_GRADES.get(method, "unknown"),
         "method_words": t[f"method_{method}"],
         "gate": gate,

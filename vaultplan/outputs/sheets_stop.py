@@ -16,6 +16,8 @@ from vaultplan.units import LB_PER_GAL_WATER
 
 Payload = dict[str, Any]
 MAP_PT = (150.0, 142.0)
+_BAND_LABELS = {"vacuum": "load_at_stop", "work": "expected_before_vacuum"}
+_STOP_IF = {"vacuum": "stop_if_vacuum", "work": "stop_if_work"}
 
 
 def stop_card(week: Week, stop: Row) -> Payload:
@@ -109,10 +111,9 @@ def _vault_card(week: Week, stop: Row) -> Payload:
         "runs": runs,
         "sensitivity": t[f"sensitivity_{sensitivity}"] if sensitivity else "",
         "access": _access(week, vault, order, job),
-        "stop_if": t[{"vacuum": "stop_if_vacuum", "work": "stop_if_work"}.get(
-            stop["kind"], "stop_if_pump")],
+        "stop_if": t[_STOP_IF.get(stop["kind"], "stop_if_pump")],
         **_map(week, stop, trace, runs),
-    }  # fmt: skip
+    }
 
 
 def _task(week: Week, stop: Row, order: Row, job: Row) -> str:
@@ -135,19 +136,20 @@ def _expected(week: Week, stop: Row) -> Payload:
     if forecast.get("prob_dry") is not None:
         dry = t["dry_chance"].format(percent=f"{100 * forecast['prob_dry']:.0f}")
         depth = f"{depth} · {dry}" if depth else dry
+    gallons = f"{low_to_high(*band)} {t['gallons']}" if band else t["no_forecast"]
+    headline, told = gallons, [depth]
     if stop["kind"] == "vacuum" and stop["load_gal"] is not None:
-        load = f"{t['load_at_stop']}: {whole(stop['load_gal'])} {t['gallons']}"
-        pounds = f"{whole(stop['load_gal'] * LB_PER_GAL_WATER)} {t['pounds']}"
-        parts = [f"{load}, {pounds}"]
+        headline = f"{whole(stop['load_gal'])} {t['gallons']}"
+        told = [f"{whole(stop['load_gal'] * LB_PER_GAL_WATER)} {t['pounds']}"]
         if stop["tank_after_gal"] is not None:
-            parts.append(f"{whole(stop['tank_after_gal'])} {t['gallons']} {t['tank_after']}")
-        depth = "; ".join([*parts, *([depth] if depth else [])])
+            told[0] += f", {whole(stop['tank_after_gal'])} {t['gallons']} {t['tank_after']}"
+        told += [f"{t['expected_short']} {gallons}", depth]
     shares = {grade: forecast.get(f"prob_{grade}") for grade in GRADES}
     has_shares = all(share is not None for share in shares.values())
     return {
-        "band_label": t["expected"],
-        "gallons": f"{low_to_high(*band)} {t['gallons']}" if band else t["no_forecast"],
-        "depth": depth,
+        "band_label": t[_BAND_LABELS.get(stop["kind"], "expected")],
+        "gallons": headline,
+        "depth": "\n".join(line for line in told if line),
         "chances": [
             {
                 "grade": grade,
@@ -186,12 +188,13 @@ def _before(week: Week, stop: Row, most: int = 3) -> list[Payload]:
         if visit["has_sheen"] is not None and bool(visit["has_sheen"]):
             words.append(t["sheen_then"])
         told = ", ".join(word for word in words if word)
-        lines.append({"grade": grade or "unknown", "words": f"{seen:%Y-%m-%d} {told}"})
+        mark = grade or ("unknown" if finding in ("wet", "full") else "")
+        lines.append({"grade": mark, "words": f"{seen:%Y-%m-%d} {told}"})
     return lines
 
 
 def _pair(week: Week, stop: Row, job: Row) -> str:
-    """How vacuum truck and crew meet at one order: who follows whom, and until when."""
+    """Return how vacuum truck and crew meet at one order: who follows whom, and until when."""
     t, stops = week.labels, week.stops
     if stop["kind"] not in ("vacuum", "work") or stop["order_id"] is None:
         return ""
@@ -202,12 +205,17 @@ def _pair(week: Week, stop: Row, job: Row) -> str:
     other = found.iloc[0]
     emptied = stop["leave_at"] if wanted == "work" else other["leave_at"]
     hold = job.get("refill_minutes")
-    until = week.clock(emptied + pd.Timedelta(minutes=float(hold))) if hold is not None else "?"
+
+    def when(moment: pd.Timestamp) -> str:
+        local = moment.tz_convert(week.settings.time_zone)
+        return f"{local:%H:%M}" if local.date() == stop["on"].date() else f"{local:%m-%d %H:%M}"
+
+    until = when(emptied + pd.Timedelta(minutes=float(hold))) if hold is not None else "?"
     return t["crew_after" if wanted == "work" else "vacuum_before"].format(
         truck=printable(other["truck_id"], 30),
-        to=week.clock(other["leave_at"]),
+        to=when(other["leave_at"]),
         until=until,
-        **{"from": week.clock(other["start_at"])},
+        **{"from": when(other["start_at"])},
     )
 
 

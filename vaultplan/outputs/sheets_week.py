@@ -11,7 +11,7 @@ import pandas as pd
 
 from vaultplan import schema
 from vaultplan.errors import OutputError
-from vaultplan.outputs.minimaps import Scene, scene_of
+from vaultplan.outputs.minimaps_scene import Scene, scene_of
 from vaultplan.outputs.sheets_labels import load_labels
 from vaultplan.settings import Settings
 
