@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from vaultplan import schema
-from vaultplan.errors import OutputError
+from vaultplan.errors import CRSError, OutputError
 from vaultplan.outputs.sheets import write_sheets
 from vaultplan.outputs.sheets_cover import wet_day_chance
 from vaultplan.outputs.sheets_labels import load_labels
@@ -375,6 +375,24 @@ def test_two_plans_at_once_are_refused(week_frames, week_settings, tmp_path):
     stops.loc[stops.index[0], "plan_id"] = "PLAN-OTHER"
     with pytest.raises(OutputError, match="PLAN-OTHER"):
         write_sheets(week_frames, tmp_path, settings=week_settings)
+
+
+@needs_poppler
+def test_a_vault_id_is_never_cut_short(week_frames, week_settings, tmp_path):
+    long_id = "NORTH HARBOUR " + "/".join(f"{n:04d}" for n in range(14))
+    for frame in week_frames.values():
+        if "vault_id" in frame:
+            frame["vault_id"] = frame["vault_id"].replace({"SM-1010": long_id})
+    (pdf,) = write_sheets(only(week_frames, "CREW-A"), tmp_path, settings=week_settings)
+    packed = text_of(pdf).replace("\u200b", "").replace(" ", "")
+    assert packed.count(long_id.replace(" ", "")) == 2
+
+
+def test_tables_in_different_systems_are_refused(week_frames, week_settings, tmp_path):
+    week_frames["roads"] = week_frames["roads"].to_crs("EPSG:32607")
+    with pytest.raises(CRSError, match="roads"):
+        write_sheets(week_frames, tmp_path, settings=week_settings)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_unknown_paper_is_refused(week_frames, week_settings, tmp_path):

@@ -59,6 +59,8 @@ def write_sheets(
     ------
     OutputError
         If the stops belong to several plans, the paper is not known, or a sheet cannot be written.
+    CRSError
+        If the tables are not all in one CRS.
     """
     paper = paper or settings.outputs.paper
     if paper not in PAPERS:

@@ -185,7 +185,7 @@ def _table_row(week: Week, stop: Row) -> Payload:
         water = whole(stop["load_gal"])
     return {
         **shared,
-        "vault": printable(stop["vault_id"], 24),
+        "vault": printable(stop["vault_id"], 120),
         "address": printable(vault.get("address"), 72),
         "task": printable(order.get("task") or job.get("task"), 60),
         "gallons": water,

@@ -92,7 +92,7 @@ def _vault_card(week: Week, stop: Row) -> Payload:
     return {
         "form": stop["kind"],
         "number": str(stop["stop_number"]),
-        "title": printable(stop["vault_id"], 40),
+        "title": printable(stop["vault_id"], 120),
         "address": f"{address} · {district}" if district else address,
         "time": span(week, stop),
         "kind_words": t[f"kind_{stop['kind']}"],
@@ -105,7 +105,7 @@ def _vault_card(week: Week, stop: Row) -> Payload:
         "gate": gate,
         "gate_words": t[f"gate_{gate}"],
         "gate_text": t[f"gate_{gate}_text"],
-        "why": printable(decision.get("reason") or job.get("reason"), 230),
+        "why": printable(decision.get("reason") or job.get("reason"), 480),
         "pair": _pair(week, stop, job),
         "runs_label": t["spill_runs_to"] if is_vacuum else t["runs_to"],
         "runs": runs,
@@ -250,7 +250,7 @@ def _sensitivity(week: Week, trace: Row) -> str:
 
 def _access(week: Week, vault: Row, order: Row, job: Row) -> str:
     t = week.labels
-    parts = [printable(vault.get("access_notes"), 220)]
+    parts = [printable(vault.get("access_notes"), 600)]
     if vault.get("setting"):
         parts.append(t[f"hazard_{vault['setting']}"])
     if vault.get("pcb_status") in ("contains", "unknown"):

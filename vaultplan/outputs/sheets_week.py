@@ -11,6 +11,7 @@ import pandas as pd
 
 from vaultplan import schema
 from vaultplan.errors import OutputError
+from vaultplan.geometry import require_same_crs
 from vaultplan.outputs.minimaps_scene import Scene, scene_of
 from vaultplan.outputs.sheets_labels import load_labels
 from vaultplan.settings import Settings
@@ -60,6 +61,8 @@ def gather_week(frames: schema.Frames, settings: Settings) -> Week:
     ------
     OutputError
         If the stops belong to more than one plan or to a plan that is not among the frames.
+    CRSError
+        If the tables are not all in one CRS.
     """
     held = {name: frames.get(name, schema.table(name).empty()) for name in _TABLES}
     stops = held["plan_stops"].sort_values(["on", "truck_id", "stop_number"])
@@ -69,6 +72,9 @@ def gather_week(frames: schema.Frames, settings: Settings) -> Week:
         raise OutputError(f"sheets are written for one plan at a time, not for {plan_ids}")
     if plan_ids and plan_ids[0] not in plans:
         raise OutputError(f"plan {plan_ids[0]} has stops but is not in the table of plans")
+    placed = {n: f for n, f in held.items() if isinstance(f, gpd.GeoDataFrame) and len(f)}
+    if placed:
+        require_same_crs(**placed)
     vault_ids = set(stops["vault_id"].dropna())
     jobs = held["plan_jobs"]
     ours = {
