@@ -102,7 +102,9 @@ def _outfalls(streets: Streets, waters: dict[str, Any], z: Array) -> tuple[Any, 
     near, away = np.zeros(len(junctions), dtype=int), np.full(len(junctions), np.inf)
     for i, shape in enumerate(shapes):
         shapely.prepare(shape)
-        gap = shapely.distance(junctions, shape)
+        close = np.flatnonzero(shapely.dwithin(shape, junctions, 160.0))
+        gap = np.full(len(junctions), np.inf)
+        gap[close] = shapely.distance(junctions[close], shape)
         near[gap < away], away = i, np.minimum(away, gap)
     reach = np.where(z < 40, 150.0, 105.0)
     chosen: list[int] = []

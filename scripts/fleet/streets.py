@@ -40,8 +40,11 @@ class Streets:
 
     def district_of(self, xy: Array) -> Any:
         """Return the number of the district each point lies in."""
-        tree = shapely.STRtree(self.district_shapes)
-        return tree.nearest(shapely.points(xy))
+        number = np.ones(len(xy), dtype=int)
+        for k, shape in enumerate(self.district_shapes):
+            shapely.prepare(shape)
+            number[shapely.contains_xy(shape, *xy.T)] = k
+        return number
 
 
 def lay_streets(ground: Ground, rng: np.random.Generator, step_m: float) -> Streets:
@@ -49,8 +52,7 @@ def lay_streets(ground: Ground, rng: np.random.Generator, step_m: float) -> Stre
     shapes, names = _districts(ground, rng)
     drawn, labels, ranks = _draw(ground, shapes, rng)
     noded = shapely.get_parts(shapely.unary_union(drawn, grid_size=0.01))
-    tree = shapely.STRtree(drawn)
-    source = tree.nearest(shapely.line_interpolate_point(noded, 0.5, normalized=True))
+    source = _nearest_line(drawn, shapely.line_interpolate_point(noded, 0.5, normalized=True))
     nodes, tail, head, keep = _graph(noded, 20.0)
     lines, source, tail, head = noded[keep], source[keep], tail[keep], head[keep]
     alive = _thin(nodes, tail, head, lines, ranks[source], drawn[ranks > 0], rng)
@@ -122,11 +124,11 @@ def _draw(ground: Ground, shapes: Any, rng: np.random.Generator) -> tuple[Any, l
         add(LineString(np.column_stack([u, v])), wide, ARTERIALS[i], 1)
     for k, cell in enumerate(shapes):
         home = cell.buffer(0.6)
+        areas = (home.intersection(off), home.intersection(wide))
         lines = _polar(ground, bay, rng) if k == 0 else _grid(cell, rng)
         for j, line in enumerate(lines):
-            bridges = j % 5 == 2
-            area = shapely.intersection(home, wide if bridges else off)
-            add(shapely.transform(line, ground.warp), area, next(pool), 0)
+            has_bridges = j % 5 == 2
+            add(shapely.transform(line, ground.warp), areas[has_bridges], next(pool), 0)
     return np.array(drawn, dtype=object), label, np.array(rank)
 
 
@@ -201,11 +203,21 @@ def _graph(lines: Any, snap_m: float) -> tuple[Array, Any, Any, Any]:
     return nodes, tail, head, keep & (tail != head)
 
 
+def _nearest_line(lines: Any, points: Any) -> Any:
+    """Return the number of the line that each point lies on, by points every few metres."""
+    dense = shapely.segmentize(lines, 6.0)
+    at, line = shapely.get_coordinates(dense, return_index=True)
+    _, nearest = cKDTree(at).query(shapely.get_coordinates(points))
+    return line[nearest]
+
+
 def _thin(nodes: Array, tail: Any, head: Any, lines: Any, rank: Any, roads: Any, rng: Any) -> Any:
     """Return which edges stay: no twins beside a road, no stubs, one connected town."""
     alive = np.ones(len(tail), dtype=bool)
     middle = shapely.line_interpolate_point(lines, 0.5, normalized=True)
-    beside = shapely.distance(middle, shapely.union_all(roads)) < 32
+    main = shapely.union_all(roads)
+    shapely.prepare(main)
+    beside = shapely.dwithin(main, middle, 32)
     alive &= ~((rank == 0) & beside & (shapely.length(lines) > 70))
     alive &= ~((rank == 0) & (rng.random(len(tail)) < 0.055))
     count = len(nodes)

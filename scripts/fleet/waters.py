@@ -197,13 +197,12 @@ def _backdrop(ground: Ground, streets: Any, code: str, lagoon: str, town: str) -
         for name, park in ground.parks.items()
     ]
     u, bay_v = ground.head_u, float(ground.shore(ground.bay_u))
-    paved = shapely.union_all(streets).buffer(9)
     for name, at, size in (
         ("Foghorn light", (u, float(ground.shore(u)) + 60 * ground.f), (16, 16)),
         ("Market hall", (ground.bay_u - 0.02 * ground.width, ground.depth * 0.335), (46, 26)),
         ("Gasworks sheds", (ground.bay_u + 250 * ground.f, bay_v + 190 * ground.f), (52, 30)),
     ):
-        hall = _beside_streets(ground, paved, at, size)
+        hall = _beside_streets(ground, streets, at, size)
         if hall is not None:
             rows.append(("building", name, hall))
     return pd.DataFrame(
@@ -216,14 +215,16 @@ def _backdrop(ground: Ground, streets: Any, code: str, lagoon: str, town: str) -
     )
 
 
-def _beside_streets(ground: Ground, paved: Any, at: Any, size: tuple[int, int]) -> Any:
+def _beside_streets(ground: Ground, streets: Any, at: Any, size: tuple[int, int]) -> Any:
     """Return a building near a place, clear of streets and water; None if there is no room."""
     du, dv = np.meshgrid(np.arange(-160, 161, 8.0), np.arange(-160, 161, 8.0))
     order = np.argsort(np.hypot(du, dv), axis=None)
     u, v = at[0] + du.ravel()[order], at[1] + dv.ravel()[order]
     a, b = size[0] / 2, size[1] / 2
     halls = shapely.box(u - a, v - b, u + a, v + b)
-    taken = paved.union(shapely.union_all(list(ground.creek_lines.values())).buffer(15))
+    lines = np.concatenate([streets, np.array(list(ground.creek_lines.values()), dtype=object)])
+    near = lines[shapely.dwithin(lines, shapely.Point(at), 320)]
+    taken = shapely.union_all(near).buffer(12)
     shapely.prepare(taken)
     shapely.prepare(ground.land)
     free = np.flatnonzero(~shapely.intersects(taken, halls) & shapely.contains(ground.land, halls))
