@@ -1,5 +1,7 @@
 import pandas as pd
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from vaultplan.discharge.history import water_history
 
@@ -24,7 +26,8 @@ def history(make):
                 for n, (vault, day, grade, sheen) in enumerate(rows)
             ),
         )
-        return water_history(visits, known_until=UNTIL).set_index("vault_id")
+        asked = pd.Series(["v", "w", "x", "never seen"], dtype="str")
+        return water_history(visits, asked, known_until=UNTIL).set_index("vault_id")
 
     return run
 
@@ -70,6 +73,40 @@ def test_a_vault_whose_water_nobody_looked_at_is_absent(history):
 def test_what_came_later_is_not_looked_at(history):
     found = history(("v", "11-02", "clear", False), ("v", "11-03", "heavy", True))
     assert found.loc["v", "last_grade"] == "clear"
+
+
+def test_visits_to_vaults_that_nobody_asked_about_are_passed_over(history):
+    assert history(("other", "01-01", "heavy", True), ("v", "01-01", "clear", None)).index == ["v"]
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    seen=st.lists(
+        st.tuples(
+            st.sampled_from(["v", "w"]),
+            st.sampled_from([None, "clear", "heavy"]),
+            st.sampled_from([None, True, False]),
+        ),
+        max_size=12,
+    )
+)
+def test_random_histories_agree_with_a_plain_walk_through_the_visits(history, seen):
+    found = history(*((v, f"01-{n + 1:02d}", g, s) for n, (v, g, s) in enumerate(seen)))
+    for vault in ("v", "w"):
+        grades = [g for v, g, _ in seen if v == vault and g]
+        looked = [s for v, g, s in seen if v == vault and (g or s is not None)]
+        assert (vault in found.index) == bool(looked)
+        if looked:
+            sheen = found.loc[vault, "last_has_sheen"]
+            assert (None if pd.isna(sheen) else bool(sheen)) == looked[-1]
+        if grades:
+            in_a_row = next(
+                (n for n, g in enumerate(reversed(grades)) if g == "clear"), len(grades)
+            )
+            assert found.loc[vault, "heavy_in_a_row"] == in_a_row
+            assert found.loc[vault, "last_grade"] == grades[-1]
 
 
 def test_row_order_does_not_matter_even_at_one_moment(history):

@@ -77,8 +77,7 @@ def gather_facts(
     facts = facts.merge(outfall_grades[["outfall_id", "sensitivity"]], "left", "outfall_id")
     facts["sensitivity"] = facts["sensitivity"].fillna("unknown")
     facts = facts.merge(near_concern[["vault_id", "near_concern"]], "left", "vault_id")
-    asked = visits[visits["vault_id"].isin(facts["vault_id"])]
-    history = water_history(asked, known_until=known_until)
+    history = water_history(visits, facts["vault_id"], known_until=known_until)
     facts = facts.merge(history, "left", "vault_id")
     local_day = facts["last_graded_at"].dt.tz_convert(time_zone).dt.tz_localize(None)
     facts["days_since_grade"] = (facts["on"] - local_day.dt.normalize()) / pd.Timedelta(days=1)
@@ -120,7 +119,8 @@ def decide_discharges(
     vaults = _frame(frames, "vaults")
     forecasts = _frame(frames, "forecasts")
     part = settings.discharge
-    asked = vaults[vaults["vault_id"].isin(forecasts["vault_id"])]
+    forecast_for = pd.Index(forecasts["vault_id"].unique())
+    asked = vaults[forecast_for.get_indexer(pd.Index(vaults["vault_id"])) >= 0]
     facts = gather_facts(
         forecasts,
         asked,

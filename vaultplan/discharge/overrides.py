@@ -45,9 +45,11 @@ def apply_overrides(
     ours = overrides[(overrides["ladder"] == ladder) & (overrides["made_on"] <= known)]
     if len(ours) == 0 or len(decisions) == 0:
         return decisions
+    place = np.flatnonzero(decisions["vault_id"].isin(ours["vault_id"].unique()))
     pairs = (
         decisions[["vault_id", "on"]]
-        .assign(row=np.arange(len(decisions)))
+        .iloc[place]
+        .assign(row=place)
         .merge(ours, on="vault_id")
         .query("made_on <= on <= expires_on")
         .sort_values(["row", "made_on", "override_id"])
