@@ -177,7 +177,11 @@ def create_database(
     facts = {"name": name, "crs": f"EPSG:{srid}", "time_zone": time_zone}
     if is_server(location):
         engine = server_engine(location, busy_seconds)
-        _create_on_server(engine, location, srid, facts)
+        try:
+            _create_on_server(engine, location, srid, facts)
+        except BaseException:
+            engine.dispose()
+            raise
     else:
         engine = _create_file(Path(location), srid, facts, busy_seconds)
     return Database(location, engine, facts)
@@ -250,9 +254,13 @@ def open_database(location: str, *, busy_seconds: float = 30.0) -> Database:
                 f"there is no database {path}; make one with 'vaultplan new', or give its path"
             )
         engine = file_engine(path, busy_seconds)
-    with plain_faults(engine, location), engine.connect() as connection:
-        facts = _facts(connection, location)
-    return Database(location, engine, facts)
+    try:
+        with plain_faults(engine, location), engine.connect() as connection:
+            facts = _facts(connection, location)
+        return Database(location, engine, facts)
+    except BaseException:
+        engine.dispose()
+        raise
 
 
 def _facts(connection: sa.Connection, location: str) -> dict[str, str]:
