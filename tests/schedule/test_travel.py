@@ -107,7 +107,7 @@ def test_faults_are_named(made):
         travel_times(here, street_elsewhere, settings=PLAIN)
 
 
-@budget(max_examples=25, deadline=None)
+@budget(max_examples=12, deadline=None)
 @given(st.integers(0, 10_000))
 def test_agrees_with_another_graph_library_and_with_the_checker(made, seed):
     """Random grid streets, some one-way, some removed; every pair, three reckonings."""

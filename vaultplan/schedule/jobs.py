@@ -52,27 +52,18 @@ def build_jobs(
     week = pd.date_range(pd.Timestamp(week_of), periods=WEEK_DAYS).as_unit("s")
     orders = _orders(frames, week[-1])
     days = _days(orders, frames, week)
-    by_order = days.groupby("order_id", sort=False)
-    summary = pd.DataFrame(
-        {
-            "has_go": by_order["is_go"].any(),
-            "has_refer": by_order["gate"].agg(lambda gates: bool((gates == "refer").any())),
-            "has_gate": by_order["gate"].agg(lambda gates: bool(gates.notna().any())),
-        }
-    )
-    orders = orders.join(summary, on="order_id")
+    has = days.groupby("order_id", sort=False)[["is_go", "is_refer", "is_decided"]].any()
+    orders = orders.join(has, on="order_id")
     outcome = pd.Series("", orders.index, dtype="str")
     reason = pd.Series("", orders.index, dtype="str")
     _refuse_vaults(orders, outcome, reason)
     _refuse_gates(orders, days, outcome, reason)
-    _refuse_dry_ground(orders, days, outcome, reason)
+    _refuse_unknown_loads(orders, days, outcome, reason)
     offered = outcome == ""
     beyond = offered & (offered.cumsum() > settings.max_jobs)
     outcome[beyond] = "not_scheduled"
     reason[beyond] = (
-        "ranked below the best "
-        + f"{settings.max_jobs:,}"
-        + " that the schedule takes (max_jobs in settings)"
+        f"ranked below the best {settings.max_jobs:,} that the schedule takes (schedule.max_jobs)"
     )
     left = orders[["order_id", "vault_id"]].assign(plan_id=plan_id, outcome=outcome, reason=reason)[
         outcome != ""
@@ -109,6 +100,8 @@ def _days(orders: pd.DataFrame, frames: Frames, week: pd.DatetimeIndex) -> pd.Da
     days = days.merge(decisions, on=["vault_id", "on"], how="left")
     days = days.merge(forecasts, on=["vault_id", "on"], how="left")
     days["is_go"] = (days["gate"] == "go").fillna(False).astype(bool)
+    days["is_refer"] = (days["gate"] == "refer").fillna(False).astype(bool)
+    days["is_decided"] = days["gate"].notna()
     days["step"] = days["method"].map({name: i for i, name in enumerate(METHODS)}).astype(float)
     return days
 
@@ -136,15 +129,15 @@ def _refuse_gates(
     outcome: pd.Series[Any],
     reason: pd.Series[Any],
 ) -> None:
-    shut = (outcome == "") & ~orders["has_go"].fillna(False).astype(bool)
-    undecided = shut & ~orders["has_gate"].fillna(False).astype(bool)
+    shut = (outcome == "") & ~orders["is_go"].astype(bool)
+    undecided = shut & ~orders["is_decided"].astype(bool)
     outcome[undecided] = "referred"
     reason[undecided] = "no discharge decision for its days; the environmental specialist decides"
     for gate, name in (("refer", "referred"), ("hold", "held")):
         said = days[days["gate"] == gate].groupby("order_id", sort=False)["reason"].first()
         until = days[days["gate"] == gate].groupby("order_id", sort=False)["on"].agg(["min", "max"])
-        has = orders["has_refer"].fillna(False).astype(bool)
-        chosen = shut & ~undecided & (has if gate == "refer" else ~has)
+        referred = orders["is_refer"].astype(bool)
+        chosen = shut & ~undecided & (referred if gate == "refer" else ~referred)
         if not chosen.any():
             continue
         ids = orders.loc[chosen, "order_id"]
@@ -155,7 +148,7 @@ def _refuse_gates(
         reason[chosen] = ids.map(said).fillna("no rule named") + " (" + span + ")" + tail
 
 
-def _refuse_dry_ground(
+def _refuse_unknown_loads(
     orders: pd.DataFrame,
     days: pd.DataFrame,
     outcome: pd.Series[Any],
@@ -184,6 +177,7 @@ def _jobs(orders: pd.DataFrame, days: pd.DataFrame, settings: ScheduleSettings) 
     ids = orders["order_id"]
     hours = (
         ids.map(refill_hours)
+        .astype(float)
         .fillna(settings.max_refill_hours)
         .clip(upper=settings.max_refill_hours)
     )
@@ -204,7 +198,7 @@ def _jobs(orders: pd.DataFrame, days: pd.DataFrame, settings: ScheduleSettings) 
             "reason": _joined(
                 orders["reason"],
                 ids.map(highest["reason"]),
-                ("not on " + closed_words + ": held or undecided").where(closed_words.notna()),
+                closed_words.map("not on {}: held or undecided".format, na_action="ignore"),
                 pd.Series("work time not stated, assumed", orders.index).where(
                     orders["task_minutes"].isna()
                 ),

@@ -1,0 +1,90 @@
+"""The joint state keeps its limits whatever is taken out and put back."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as budget
+from hypothesis import strategies as st
+
+from vaultplan.schedule.clock import WeekClock
+from vaultplan.schedule.model import week_model, week_places
+from vaultplan.schedule.state import WeekState
+from vaultplan.schedule.travel import travel_times
+from vaultplan.settings import ScheduleSettings
+
+
+def model(made, frames):
+    settings = ScheduleSettings()
+    places = week_places(frames)
+    travel = travel_times(places, frames["roads"], settings=settings)
+    clock = WeekClock.of(made.MONDAY, made.ZONE)
+    return week_model(frames, clock, travel.place_ids, travel.seconds, settings)
+
+
+def assert_holds(state: WeekState) -> None:
+    """Every tour can be driven at its own times, and every couple keeps its bounds."""
+    week = state.week
+    for fleet, rows in ((state.crews, state.crew_row), (state.vacuums, state.vacuum_row)):
+        for row, stops in enumerate(fleet.stops):
+            at, free = fleet.shifts[row].yard, fleet.shifts[row].opens
+            drive = 0
+            for stop, start in zip(stops, fleet.starts[row], strict=True):
+                leg = int(week.drive[at, fleet.place(stop)])
+                early, late = fleet.window(row, stop)
+                assert free + leg <= start and early <= start <= late
+                if stop >= 0:
+                    assert rows[stop] == row
+                at, free, drive = fleet.place(stop), start + fleet.seconds(row, stop), drive + leg
+            home = int(week.drive[at, fleet.shifts[row].yard])
+            assert free + home == fleet.end[row] <= fleet.shifts[row].ends or not stops
+            assert drive + home == fleet.drive[row]
+    for number, job in enumerate(week.jobs):
+        if state.crew_row[number] < 0:
+            assert state.vacuum_row[number] < 0
+        elif job.needs_vacuum:
+            shift = week.vacuums[state.vacuum_row[number]]
+            assert shift.day == week.crews[state.crew_row[number]].day
+            done = state.vacuum_start[number] + week.vacuum_seconds(job, shift)
+            assert 0 <= state.crew_start[number] - done <= job.refill
+
+
+@budget(max_examples=12, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_random_removals_and_insertions(made, seed):
+    rng = np.random.default_rng(seed)
+    week = model(
+        made, made.generated_week(seed, 30, crews=2, vacuums=1, vacuum_share=0.5, width_m=9000.0)
+    )
+    state = WeekState(week, rng)
+    for _ in range(12):
+        kept, cost = state.snapshot(), state.cost()
+        served = [n for n in range(30) if state.crew_row[n] >= 0]
+        state.remove(rng.permutation(served)[: rng.integers(0, 8)].tolist())
+        assert_holds(state)
+        for number in rng.permutation(state.unserved).tolist():
+            state.insert(int(number), noise=float(rng.choice([0, 600])))
+            assert_holds(state)
+        if rng.random() < 0.4:
+            state.restore(kept)
+            assert state.cost() == cost
+            assert_holds(state)
+
+
+def test_what_an_insertion_costs_is_what_it_was_priced_at(made):
+    """The gap tables price a job as the whole week does when it is driven again."""
+    week = model(made, made.generated_week(11, 25, crews=2, vacuums=1, vacuum_share=0.0))
+    state = WeekState(week, np.random.default_rng(0))
+    for number in range(24):
+        state.insert(number)
+    before = state.cost()
+    prices = []
+    for row, stops in enumerate(state.crews.stops):
+        for gap in range(len(stops) + 1):
+            kept = state.snapshot()
+            if state.set_crew(row, [*stops[:gap], 24, *stops[gap:]]):
+                prices.append(state.cost() - before + week.jobs[24].worth)
+            state.restore(kept)
+    assert state.insert(24)
+    assert state.cost() - before + week.jobs[24].worth == pytest.approx(min(prices))
