@@ -191,14 +191,16 @@ def _inlets(
     size = np.hypot(*along.T)[:, None]
     along = along / size
     falls = ground.elevation_ft(*n1.T) >= ground.elevation_ft(*here.T)
-    pick = (rng.random(len(at)) < np.where(falls, 0.57, 0.18)) & (streets.length[e] > 45)
+    leg_m = np.median(np.hypot(*(nodes[head] - nodes[tail]).T))
+    fine = leg_m < 40  # big towns: shorter pipes, fewer inlets a vault
+    chance = np.where(falls, 0.57, 0.18) * (0.74 if fine else 1.0)
+    pick = (rng.random(len(at)) < chance) & (streets.length[e] > 45)
     low = _low_side(ground, here, along)
     corner = here + along * 9.0 + low * 5.0
     gap = np.minimum(0.8 * size[:, 0], rng.uniform(28, 60, len(at)))
     start = here + along * (9.0 + gap)[:, None] + low * 5.0
     start[~falls] = np.nan
-    leg_m = np.median(np.hypot(*(nodes[head] - nodes[tail]).T))
-    often = 0.34 * min(1.0, leg_m / 48)
+    often = 0.13 if fine else 0.34
     mid = np.flatnonzero((tail >= junctions) & (rng.random(len(tail)) < often))
     here_m, next_m = nodes[tail[mid]], nodes[head[mid]]
     ahead = next_m - here_m
