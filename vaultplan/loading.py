@@ -93,13 +93,13 @@ def _sources(table: str, file: Path) -> list[tuple[str, Path, str | None]]:
             found |= {layer: (path, layer) for layer in layers_of(path)}
         elif path.suffix in (".csv", ".tsv", ".geojson", ".shp"):
             found[path.stem] = (path, None)
-    sources = [(name, *found[name]) for name in _load_order() if name in found]
+    sources = [(name, *found[name]) for name in load_order() if name in found]
     if not sources:
         raise SettingsError(f"{file} holds no file or layer named as a table")
     return sources
 
 
-def _load_order() -> list[str]:
+def load_order() -> list[str]:
     """Return the loadable tables with every table after those it refers to."""
     order: list[str] = []
 
@@ -143,19 +143,19 @@ def _load_one(
 def check(location: str, *, on_step: OnStep = silent) -> pd.DataFrame:
     """Return what is missing, out of range or points nowhere in the loaded tables."""
     with open_database(location) as database:
-        frames = read_frames(database, schema.LOADABLE, on_step)
+        frames = read_frames(database, schema.LOADABLE, on_step, whole=True)
     on_step("Check the tables")
     return check_frames(frames)
 
 
 def read_frames(
-    database: Database, names: Sequence[str], on_step: OnStep
+    database: Database, names: Sequence[str], on_step: OnStep, *, whole: bool = False
 ) -> dict[str, pd.DataFrame]:
-    """Return tables by name; of visits only the columns that the walk needs."""
+    """Return tables by name; of visits only the columns that the walk needs, unless ``whole``."""
     frames: dict[str, pd.DataFrame] = {}
     for number, name in enumerate(dict.fromkeys(names)):
         on_step("Read the database", number, len(names))
-        columns = _VISIT_COLUMNS if name == "visits" else None
+        columns = _VISIT_COLUMNS if name == "visits" and not whole else None
         frames[name] = read_table(database, name, columns=columns)
     on_step("Read the database", len(names), len(names))
     return frames

@@ -1,0 +1,132 @@
+"""Every verb as a user types it, on a small town of its own."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pandas as pd
+import pyogrio
+import pytest
+from typer.testing import CliRunner
+
+from vaultplan import cli, loading, pipeline
+from vaultplan.errors import ScheduleError, SettingsError, VaultplanError
+
+VERBS = ("demo", "new", "load", "check", "forecast", "trace", "rank", "plan", "verify")
+DEMO = pipeline.demo_folder()
+runner = CliRunner()
+
+
+def run(*words: object) -> str:
+    result = runner.invoke(cli.app, [str(word) for word in words], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's tables in a database, loaded by the command line."""
+    database = tmp_path_factory.mktemp("cli") / "town.gpkg"
+    run("new", "--crs", "EPSG:32606", "--time-zone", "Etc/GMT+10", "--db", database)
+    run("load", "all", DEMO, "--db", database)
+    return database
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_explains_itself_with_an_example(verb: str) -> None:
+    text = run(verb, "--help")
+    assert f"vaultplan {verb}" in text
+    assert "Example" in text
+
+
+def test_the_program_lists_exactly_its_verbs() -> None:
+    assert {command.callback.__name__ for command in cli.app.registered_commands} == set(VERBS)
+
+
+def test_a_second_load_changes_nothing(loaded: Path) -> None:
+    def dump() -> list[str]:
+        with sqlite3.connect(loaded) as connection:
+            return [line for line in connection.iterdump() if "gpkg_contents" not in line]
+
+    before = dump()
+    counts = loading.load(str(loaded), "all", DEMO)
+    assert counts["new"].sum() == counts["changed"].sum() == 0
+    assert counts["same"].sum() > 20_000
+    assert dump() == before
+
+
+def test_check_finds_what_is_blank_and_writes_it(loaded: Path, tmp_path: Path) -> None:
+    out = tmp_path / "findings.csv"
+    run("check", "--db", loaded, "--out", out)
+    findings = pd.read_csv(out)
+    assert {"table", "column", "finding", "rows"} <= set(findings.columns)
+    assert (findings["table"] == "vaults").any()
+
+
+@pytest.mark.parametrize("ending", ["csv", "gpkg", "parquet"])
+def test_forecast_writes_each_kind_of_table(loaded: Path, tmp_path: Path, ending: str) -> None:
+    out = tmp_path / f"water.{ending}"
+    some = pipeline.read_table(loading.open_database(str(loaded)), "vaults")["vault_id"].head(3)
+    words = [word for vault in some for word in ("--vault", vault)]
+    run("forecast", "--db", loaded, "--on", "2026-11-04", *words, "--out", out)
+    if ending == "csv":
+        frame = pd.read_csv(out)
+    elif ending == "parquet":
+        frame = pd.read_parquet(out)
+    else:
+        frame = pyogrio.read_dataframe(out)
+        assert frame.crs is not None
+    assert sorted(frame["vault_id"]) == sorted(some)
+    assert (frame["volume_gal_p10"] <= frame["volume_gal_p90"]).all()
+
+
+def test_forecast_of_points_keeps_their_order(loaded: Path, tmp_path: Path) -> None:
+    points = tmp_path / "points.csv"
+    points.write_text("vault_id,on\nSM-0003,2026-11-05\nSM-0001,2026-11-02\n")
+    out = tmp_path / "water.csv"
+    run("forecast", "--db", loaded, "--points", points, "--out", out)
+    frame = pd.read_csv(out)
+    assert frame["vault_id"].tolist() == ["SM-0003", "SM-0001"]
+
+
+def test_trace_shows_a_path_in_words(loaded: Path) -> None:
+    assert "SM-0001" in run("trace", "--db", loaded, "--vault", "SM-0001")
+
+
+def test_an_unknown_vault_is_named(loaded: Path) -> None:
+    with pytest.raises(VaultplanError, match="no such vault: NOWHERE"):
+        run("trace", "--db", loaded, "--vault", "NOWHERE")
+
+
+def test_verify_before_any_plan_says_what_to_do(loaded: Path) -> None:
+    with pytest.raises(ScheduleError, match="vaultplan plan"):
+        run("verify", "--db", loaded)
+
+
+def test_errors_made_on_purpose_become_one_message(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    def fail() -> None:
+        raise SettingsError("weights must not be negative [bold]x[/bold]")
+
+    with pytest.raises(SystemExit) as stopped:
+        cli.main(fail)
+    assert stopped.value.code == 2
+    assert "weights must not be negative [bold]x[/bold]" in capsys.readouterr().err
+
+
+def test_a_crs_in_degrees_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(VaultplanError, match="not projected"):
+        run("new", "--crs", "EPSG:4326", "--db", tmp_path / "x.gpkg")
+    assert not (tmp_path / "x.gpkg").exists()
+
+
+def test_settings_beside_the_database_are_used(loaded: Path) -> None:
+    beside = loaded.with_name("vaultplan.toml")
+    beside.write_text("[ranking]\nweight_volume = -1\n")
+    try:
+        with pytest.raises(SettingsError, match="weight_volume"):
+            run("rank", "--db", loaded)
+    finally:
+        beside.unlink()

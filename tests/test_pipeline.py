@@ -1,0 +1,168 @@
+"""The walk on the demo, on both stores."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pyogrio
+import pytest
+
+from vaultplan import loading, pipeline, schema
+from vaultplan.errors import BadRowsError, ScheduleError, SettingsError
+from vaultplan.settings import Settings, load_settings
+from vaultplan.store.database import open_database
+from vaultplan.store.read import count_rows, read_table
+
+DEMO = pipeline.demo_folder()
+MADE_AT = pd.Timestamp("2026-10-30T20:00Z")
+
+
+def quick() -> Settings:
+    """The demo's settings with a solver that stops by iterations, so that plans repeat."""
+    settings = load_settings(DEMO / "vaultplan.toml")
+    schedule = settings.schedule.model_copy(update={"iterations": 40})
+    return settings.model_copy(update={"schedule": schedule})
+
+
+@pytest.fixture
+def town(location: str) -> str:
+    loading.new(location, pipeline.DEMO_CRS, name="Saltmarrow", time_zone="Etc/GMT+10")
+    loading.load(location, "all", DEMO)
+    return location
+
+
+def plan(location: str, out: Path, **more: object) -> pipeline.PlanResult:
+    return pipeline.plan(location, out=out, settings=quick(), made_at=MADE_AT, **more)
+
+
+def test_a_week_is_planned_stored_and_verified(town: str, tmp_path: Path) -> None:
+    out = tmp_path / "week"
+    result = plan(town, out)
+    names = {path.name for path in result.written if path.suffix != ".pdf"}
+    assert names == {
+        "summary.md", "plan.csv", "plan.xlsx", "layers.gpkg", "map.html", "data_dictionary.md"
+    }  # fmt: skip
+    assert all(path.stat().st_size > 500 for path in result.written)
+    stops = result.frames["plan_stops"]
+    sheets = {path.stem for path in result.written if path.suffix == ".pdf"}
+    assert len(sheets) == len(stops[["truck_id", "on"]].drop_duplicates())
+
+    orders = result.frames["work_orders"]
+    later = orders["earliest_on"] > pd.Timestamp("2026-11-06")
+    asked = set(orders.loc[orders["status"].eq("open") & ~later, "order_id"])
+    served = set(stops["order_id"].dropna())
+    left = result.frames["plan_unserved"]["order_id"]
+    assert served.isdisjoint(left)
+    assert served | set(left) == asked
+
+    name, breaches = pipeline.verify(town, settings=quick())
+    assert name == result.plan_id
+    assert breaches.empty
+
+
+@pytest.mark.postgis
+def test_both_stores_give_the_same_plan(tmp_path: Path, postgis_url: str) -> None:
+    results = []
+    for number, location in enumerate((str(tmp_path / "town.gpkg"), postgis_url)):
+        loading.new(location, pipeline.DEMO_CRS, time_zone="Etc/GMT+10")
+        loading.load(location, "all", DEMO)
+        results.append(plan(location, tmp_path / str(number)))
+    ours, theirs = results
+    assert ours.plan_id == theirs.plan_id
+    for name in ("forecasts", "decisions", "rankings", "plan_jobs", "plan_stops", "plan_unserved"):
+        pd.testing.assert_frame_equal(
+            pd.DataFrame(ours.frames[name]), pd.DataFrame(theirs.frames[name])
+        )
+
+
+@pytest.fixture(scope="module")
+def file_town(tmp_path_factory: pytest.TempPathFactory) -> str:
+    location = str(tmp_path_factory.mktemp("town") / "town.gpkg")
+    loading.new(location, pipeline.DEMO_CRS, time_zone="Etc/GMT+10")
+    loading.load(location, "all", DEMO)
+    return location
+
+
+def test_a_plan_that_breaks_a_limit_is_neither_stored_nor_written(
+    file_town: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def too_late(*args: object, **more: object) -> tuple[pd.DataFrame, pd.DataFrame]:
+        stops, left = solve_week(*args, **more)
+        stops["leave_at"] += pd.Timedelta(hours=9)
+        return stops, left
+
+    solve_week = pipeline.solve_week
+    monkeypatch.setattr(pipeline, "solve_week", too_late)
+    with pytest.raises(ScheduleError, match="not published"):
+        plan(file_town, tmp_path / "week")
+    assert not (tmp_path / "week").exists()
+    with open_database(file_town) as database:
+        assert count_rows(database, "plans") == 0
+
+
+def test_nothing_later_than_the_as_of_day_is_used(file_town: str) -> None:
+    early = pipeline.forecast(
+        file_town,
+        days=[pd.Timestamp("2026-06-02")],
+        vault_ids=["SM-0001"],
+        as_of=pd.Timestamp("2026-06-01"),
+        settings=quick(),
+    )
+    assert early["as_of_on"].eq(pd.Timestamp("2026-06-01")).all()
+
+
+def test_an_as_of_day_after_the_week_is_refused(file_town: str, tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="after the week"):
+        plan(
+            file_town,
+            tmp_path,
+            week_of=pd.Timestamp("2026-11-02"),
+            as_of=pd.Timestamp("2026-12-01"),
+        )
+
+
+def test_settings_in_another_time_zone_are_refused(file_town: str) -> None:
+    with pytest.raises(SettingsError, match="time zone"):
+        pipeline.rank(file_town, settings=Settings(time_zone="Europe/Paris"))
+
+
+def test_tables_are_loaded_after_those_they_refer_to() -> None:
+    order = loading.load_order()
+    assert sorted(order) == sorted(schema.LOADABLE)
+    assert order.index("gauges") < order.index("vaults") < order.index("visits")
+    assert order.index("visits") < order.index("samples")
+
+
+def test_a_bad_file_is_refused_whole_and_the_database_is_as_before(
+    file_town: str, tmp_path: Path
+) -> None:
+    bad = tmp_path / "visits.csv"
+    bad.write_text(
+        "visit_id,vault_id,visited_at,depth_in\n"
+        "NEW1,SM-0001,2026-10-01T18:00:00Z,12\n"
+        "NEW2,SM-0001,yesterday,12\n"
+        "NEW3,SM-0001,2026-10-01T18:00:00Z,deep\n"
+    )
+    with open_database(file_town) as database:
+        before = read_table(database, "visits")
+    with pytest.raises(BadRowsError) as refused:
+        loading.load(file_town, "visits", bad)
+    faults = {(fault.row, fault.column) for fault in refused.value.faults}
+    assert faults == {(3, "visited_at"), (4, "depth_in")}
+    assert all(fault.remedy for fault in refused.value.faults)
+    assert "visits.csv" in str(refused.value)
+    with open_database(file_town) as database:
+        pd.testing.assert_frame_equal(read_table(database, "visits"), before)
+
+
+def test_the_database_file_opens_with_gdal_every_layer_placed_and_styled(file_town: str) -> None:
+    layers = dict(pyogrio.list_layers(file_town))
+    spatial = {name for name, declared in schema.TABLES.items() if declared.geometry}
+    stored = spatial & set(schema.STORED)
+    assert stored <= {name for name, kind in layers.items() if kind}
+    for name in stored:
+        assert pyogrio.read_info(file_town, layer=name)["crs"] == "EPSG:32606"
+    styles = pyogrio.read_dataframe(file_town, layer="layer_styles")
+    assert stored <= set(styles["f_table_name"])
+    assert pyogrio.read_info(file_town, layer="vaults")["features"] == 1500
