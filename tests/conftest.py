@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pwd
+import shlex
 import shutil
 import socket
 import subprocess
@@ -64,7 +65,7 @@ def postgis_server() -> Iterator[str]:
     if programs is None:
         _unavailable("no PostgreSQL with PostGIS under /usr/lib/postgresql")
     folder = Path(tempfile.mkdtemp(prefix="vaultplan-postgis-"))
-    server = None
+    server = guard = None
     try:
         user = _as_server_user()
         if user:
@@ -92,6 +93,7 @@ def postgis_server() -> Iterator[str]:
                 start_new_session=True,
             )
         url = f"postgresql://tests@127.0.0.1:{port}"
+        guard = _guard(programs, folder)
         _wait_for(url, server, folder / "log")
         _on_server(url, "CREATE DATABASE with_postgis")
         _on_server(url, "CREATE EXTENSION postgis", database="with_postgis")
@@ -99,12 +101,29 @@ def postgis_server() -> Iterator[str]:
     except (OSError, subprocess.CalledProcessError) as error:
         _unavailable(f"the server could not be started: {error}")
     finally:
+        if guard is not None:
+            guard.kill()
+            guard.wait()
         if server is not None:
-            stop = [programs / "pg_ctl", "-D", folder / "data", "-m", "immediate", "stop"]
-            subprocess.run([*_as_server_user(), *stop], check=False, capture_output=True)
+            subprocess.run(_stop(programs, folder), check=False, capture_output=True)
             with suppress(subprocess.TimeoutExpired):
                 server.wait(timeout=20)
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _stop(programs: Path, folder: Path) -> list[str]:
+    stop = [programs / "pg_ctl", "-D", folder / "data", "-m", "immediate", "stop"]
+    return [str(part) for part in (*_as_server_user(), *stop)]
+
+
+def _guard(programs: Path, folder: Path) -> subprocess.Popen[bytes]:
+    """Stop the server and clear up even when these tests are killed outright."""
+    stop, place = shlex.join(_stop(programs, folder)), shlex.quote(str(folder))
+    watch = f"while kill -0 {os.getpid()}; do sleep 2; done; {stop}; rm -rf {place}"
+    silent = subprocess.DEVNULL
+    return subprocess.Popen(
+        ["sh", "-c", watch], stdout=silent, stderr=silent, start_new_session=True
+    )
 
 
 def _wait_for(url: str, server: subprocess.Popen[bytes], log: Path) -> None:

@@ -81,7 +81,7 @@ def test_the_file_uses_only_type_names_of_the_standard(embedded):
         assert connection.exec_driver_sql("PRAGMA user_version").scalar() == 10300
         kinds = connection.exec_driver_sql("SELECT table_name, data_type FROM gpkg_contents")
         expected = {n: "features" if TABLES[n].geometry else "attributes" for n in STORED}
-        assert {name: kind for name, kind in kinds} == {**expected, "layer_styles": "attributes"}
+        assert dict(kinds.all()) == {**expected, "layer_styles": "attributes"}
 
 
 def test_the_first_step_written_anew_is_the_one_we_have(tmp_path):
