@@ -9,7 +9,7 @@ import pandas as pd
 
 from vaultplan.outputs.minimaps import day_map
 from vaultplan.outputs.sheets_labels import date_in_words, from_to, low_to_high, printable, whole
-from vaultplan.outputs.sheets_stop import gallons_band, verdict
+from vaultplan.outputs.sheets_stop import expected_gallons, gallons_band, verdict
 from vaultplan.outputs.sheets_week import Row, Week
 from vaultplan.styles import METHOD_GRADES
 from vaultplan.units import LB_PER_GAL_WATER
@@ -90,10 +90,11 @@ def _figures(
         count = f"{len(trips)} {t['loads']}"
         water = {"value": whole(load), "label": t["water_loaded"]}
     else:
-        bands = [b for s in stops if s["kind"] == "pump_out" and (b := gallons_band(week, s))]
+        # Means add up over stops; lows and highs do not, for vaults share their rain.
+        means = [expected_gallons(week, s) for s in stops if s["kind"] == "pump_out"]
+        known = [mean for mean in means if mean is not None]
         count = f"{len(stops)} {t['stops']}"
-        low, high = sum(b[0] for b in bands), sum(b[1] for b in bands)
-        water = {"value": low_to_high(low, high), "label": t["water_expected"]}
+        water = {"value": whole(sum(known)), "label": t["water_expected"]}
     first, last = week.clock(stops[0]["arrive_at"]), week.clock(stops[-1]["leave_at"])
     return [
         {"value": count.split(" ")[0], "label": count.split(" ", 1)[1]},

@@ -45,6 +45,12 @@ def gallons_band(week: Week, stop: Row) -> tuple[float, float] | None:
     return None
 
 
+def expected_gallons(week: Week, stop: Row) -> float | None:
+    """Return the mean gallons expected at a stop, ``None`` without a forecast."""
+    mean = week.on("forecasts", stop["vault_id"], stop["on"]).get("volume_gal_mean")
+    return None if mean is None else float(mean)
+
+
 def verdict(week: Week, stop: Row) -> tuple[str, str]:
     """Return method and gate planned for a stop; ``unknown`` where nothing was decided."""
     job = week.row("plan_jobs", stop["order_id"])
