@@ -12,29 +12,31 @@ MOST_FRAC = 2.0  # an imputed full vault is never more than twice its depth; ass
 LEAST_FRAC = -1.0  # an imputed dry vault is never less than minus its depth; assumed
 
 
-def mean_above(mu: Floats, sd: Floats, bound: Floats) -> Floats:
-    """Return E[y | y > bound] of a normal y, at most ``MOST_FRAC``.
+def above(mu: Floats, sd: Floats, bound: Floats) -> tuple[Floats, Floats]:
+    """Return mean and variance of a normal y known to exceed the bound; mean <= ``MOST_FRAC``.
 
     Notes
     -----
-    ``mu + sd * phi(z) / (1 - Phi(z))`` with ``z = (bound - mu) / sd`` (mean of a truncated
-    normal), worked in logarithms so that far tails stay finite.
+    With ``z = (bound - mu) / sd`` and ``m = phi(z) / (1 - Phi(z))`` the mean is ``mu + sd * m`` and
+    the variance ``sd^2 * (1 + z m - m^2)`` (moments of a truncated normal), worked in logarithms
+    so that far tails stay finite.
 
-    >>> mean_above(np.array([0.0]), np.array([1.0]), np.array([0.0])).round(4)
-    array([0.7979])
+    >>> mean, variance = above(np.array([0.0]), np.array([1.0]), np.array([0.0]))
+    >>> mean.round(4), variance.round(4)
+    (array([0.7979]), array([0.3634]))
     """
     z = (bound - mu) / sd
     mills = np.exp(_log_density(z) - log_ndtr(-z))
-    capped: Floats = np.minimum(mu + sd * mills, np.maximum(MOST_FRAC, bound))
-    return capped
+    mean: Floats = np.minimum(mu + sd * mills, np.maximum(MOST_FRAC, bound))
+    return mean, sd * sd * np.clip(1.0 + z * mills - mills * mills, 0.0, 1.0)
 
 
-def mean_below(mu: Floats, sd: Floats, bound: Floats) -> Floats:
-    """Return E[y | y < bound] of a normal y, at least ``LEAST_FRAC``."""
+def below(mu: Floats, sd: Floats, bound: Floats) -> tuple[Floats, Floats]:
+    """Return mean and variance of a normal y known to lie below the bound; see :func:`above`."""
     z = (bound - mu) / sd
     mills = np.exp(_log_density(z) - log_ndtr(z))
-    capped: Floats = np.maximum(mu - sd * mills, np.minimum(LEAST_FRAC, bound))
-    return capped
+    mean: Floats = np.maximum(mu - sd * mills, np.minimum(LEAST_FRAC, bound))
+    return mean, sd * sd * np.clip(1.0 - z * mills - mills * mills, 0.0, 1.0)
 
 
 def _log_density(z: Floats) -> Floats:

@@ -332,7 +332,7 @@ def fit_water(
         priors.append(tau_prior)
         evidence.append(found)
         if on_progress is not None:
-            on_progress(k + 1, len(TAUS_DAYS))
+            on_progress(k + 1, 2 * len(TAUS_DAYS))
     return WaterModel(
         as_of=as_of,
         settings=settings,

@@ -19,7 +19,7 @@ TAUS_DAYS: Final = tuple(float(tau) for tau in np.geomspace(4.0, 1300.0, 8).roun
 SOIL_DAYS: Final = 40.0  # how long wet ground keeps feeding a vault; assumed
 LONGEST_RECORD_DAYS: Final = 40 * 366
 SEASON_RUN_IN_DAYS: Final = 6000
-MOST_MEMBERS: Final = 20
+MOST_MEMBERS: Final = 12
 YEAR_DAYS: Final = 365.25
 
 

@@ -1,0 +1,61 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from vaultplan.forecast.vaults import UNMEASURED_FT, gallons, vault_rooms
+from vaultplan.units import GAL_PER_CUFT
+
+
+def frame(**columns):
+    count = len(columns["length_ft"])
+    base = {
+        "vault_id": [f"V{i}" for i in range(count)],
+        "kind": ["vault"] * count,
+        "shape": ["rectangular"] * count,
+        "width_ft": [5.0] * count,
+        "depth_ft": [6.0] * count,
+        "gear_frac": [0.0] * count,
+    }
+    return pd.DataFrame(base | columns)
+
+
+def test_gear_takes_its_share_and_the_setting_where_blank():
+    rooms = vault_rooms(frame(length_ft=[10.0, 10.0], gear_frac=[0.2, np.nan]), gear_frac=0.1)
+    assert rooms["area_sqft"].tolist() == pytest.approx([40.0, 45.0])
+    assert rooms["capacity_gal"].tolist() == pytest.approx([240 * GAL_PER_CUFT, 270 * GAL_PER_CUFT])
+    assert rooms["is_measured"].all()
+
+
+def test_a_round_room_has_no_width_and_lacks_nothing():
+    rooms = vault_rooms(frame(length_ft=[6.0], shape=["round"], width_ft=[np.nan]), gear_frac=0.15)
+    assert rooms["area_sqft"].iloc[0] == pytest.approx(np.pi * 9)
+    assert rooms["is_measured"].iloc[0]
+
+
+def test_missing_dimensions_are_the_median_of_kind_and_shape_and_say_so():
+    rooms = vault_rooms(
+        frame(
+            length_ft=[4.0, 8.0, np.nan, 20.0, 0.0],
+            kind=["vault", "vault", "vault", "manhole", "manhole"],
+        ),
+        gear_frac=0.15,
+    )
+    assert rooms["area_sqft"].tolist() == pytest.approx([20, 40, 30, 100, 100])
+    assert rooms["is_measured"].tolist() == [True, True, False, True, False]
+
+
+def test_a_fleet_without_any_dimension_still_has_rooms():
+    blank = [np.nan, np.nan]
+    rooms = vault_rooms(
+        frame(length_ft=blank, width_ft=blank, depth_ft=blank, shape=[None, "round"]),
+        gear_frac=0.15,
+    )
+    length, width = UNMEASURED_FT["length_ft"], UNMEASURED_FT["width_ft"]
+    assert rooms["area_sqft"].tolist() == pytest.approx([length * width, np.pi / 4 * length**2])
+    assert not rooms["is_measured"].any()
+
+
+def test_gallons_never_exceed_the_room():
+    depth = np.array([-1.0, 0.0, 30.0, 90.0])
+    held = gallons(depth, np.full(4, 60.0), np.full(4, 100.0))
+    assert held.tolist() == [0.0, 0.0, 50.0, 100.0]
