@@ -5,9 +5,11 @@ from __future__ import annotations
 import geopandas as gpd
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from shapely import Point, Polygon
 
-from vaultplan.errors import BadRowsError, SettingsError
+from vaultplan.errors import BadRowsError, SettingsError, VaultplanError
 from vaultplan.intake import ColumnMap, preview, read_table
 from vaultplan.schema import table
 
@@ -206,6 +208,32 @@ def test_an_empty_table_is_no_fault_but_its_columns_must_be_there(write, load, f
 def test_only_tables_of_a_user_are_loaded(write):
     with pytest.raises(SettingsError, match="'plans' is not loaded from files; choose one of vau"):
         read_table("plans", write("p.csv", "a\n"), crs="EPSG:32606")
+
+
+SOUND = (HEAD + "".join(visit(i) for i in range(1, 9))).encode()
+damage = st.tuples(
+    st.integers(0, len(SOUND)),
+    st.integers(0, 40),
+    st.one_of(st.binary(max_size=6), st.sampled_from([b'"', b",", b"\r", b"\n", b"\0", b"=1+1"])),
+)
+
+
+@settings(deadline=None)
+@given(st.lists(damage, min_size=1, max_size=4))
+def test_whatever_happens_to_a_file_it_is_refused_or_every_frame_conforms(tmp_path_factory, blows):
+    content = SOUND
+    for at, length, put in blows:
+        content = content[:at] + put + content[at + length :]
+    path = tmp_path_factory.mktemp("hurt") / "visits.csv"
+    path.write_bytes(content)
+    try:
+        frames = list(read_table("visits", path, crs="EPSG:32606"))
+    except VaultplanError as error:
+        assert str(path) in str(error)
+    else:
+        for frame in frames:
+            pd.testing.assert_frame_equal(frame, table("visits").conform(frame))
+        assert not pd.concat(frames)["visit_id"].duplicated().any()
 
 
 def test_loading_again_gives_the_same_frames(write, load):

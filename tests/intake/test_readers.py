@@ -67,6 +67,21 @@ def test_letters(write):
         whole(odd, encoding="klingon")
 
 
+def test_bytes_that_are_no_text_are_refused_even_in_a_row_that_does_not_fit(write):
+    with pytest.raises(SchemaError, match=r"not UTF-8 \(first at line 3\)"):
+        whole(write("t.csv", b"a,b\n1,2\n\xff\n3,4\n"))
+    with pytest.raises(SchemaError, match=r"zero bytes \(first at line 2\)"):
+        whole(write("t.csv", b"a,b\n1,\x00\n"))
+    with pytest.raises(SchemaError, match="cannot be read in the letters utf-16"):
+        whole(write("t.csv", b"\xff\xfea,b\n1,2"))
+
+
+def test_a_row_of_many_megabytes_is_refused(write):
+    path = write("t.csv", b'a,b\n1,"' + b"x" * (17 << 20) + b'"\n')
+    with pytest.raises(SchemaError, match="longer than 8 MB"):
+        whole(path)
+
+
 def test_rows_that_do_not_fit_the_header_are_told_with_their_row(write):
     (chunk,) = read_chunks(write("t.csv", "a,b\n1,2\n3\n4,5,6\n7,8\n"))
     assert chunk.frame.index.tolist() == [2, 5]

@@ -20,6 +20,7 @@ from vaultplan.intake.chunk import Chunk
 _DELIMITERS = (",", ";", "\t", "|")
 _SAMPLE_BYTES = 1 << 16
 _BLOCK_BYTES = 1 << 23
+_UTF8 = "utf8"
 _MARKS = ((codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 
 
@@ -29,6 +30,8 @@ def read(
     """Return the rows of a text file in chunks of at most ``chunk_rows``."""
     letters = encoding or _encoding(path)
     _check_letters(letters)
+    if letters == _UTF8:
+        _check_utf8(path)
     mark = delimiter or _delimiter(path, letters)
     names = _header(path, letters, mark)
     return _chunks(path, chunk_rows, letters, mark, names)
@@ -147,7 +150,7 @@ def _as_str(kind: pa.DataType) -> pd.StringDtype | None:
 def _encoding(path: Path) -> str:
     with path.open("rb") as file:
         start = file.read(4)
-    return next((name for mark, name in _MARKS if start.startswith(mark)), "utf8")
+    return next((name for mark, name in _MARKS if start.startswith(mark)), _UTF8)
 
 
 def _check_letters(letters: str) -> None:
@@ -157,6 +160,32 @@ def _check_letters(letters: str) -> None:
         raise SettingsError(
             f"there is no encoding {letters!r}; try utf-8, cp1252 or utf-16"
         ) from error
+
+
+def _check_utf8(path: Path) -> None:
+    """Refuse other bytes before any row is read, as a row that Arrow cannot decode may be lost."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    line = 1
+    with path.open("rb") as file:
+        more = True
+        while more:
+            block = file.read(_BLOCK_BYTES)
+            more = bool(block)
+            try:
+                decoder.decode(block, final=not more)
+            except UnicodeDecodeError as error:
+                line += block.count(b"\n", 0, error.start)
+                raise SchemaError(
+                    f"{path} is not UTF-8 (first at line {line}); save it as UTF-8, or state its "
+                    'letters in the column map, e.g. encoding = "cp1252"'
+                ) from error
+            if b"\0" in block:
+                line += block.count(b"\n", 0, block.index(b"\0"))
+                raise SchemaError(
+                    f"{path} holds zero bytes (first at line {line}), which text never does; "
+                    'export it again, or state encoding = "utf-16" in the column map if it is'
+                )
+            line += block.count(b"\n")
 
 
 def _check_end(path: Path, letters: str, last: object) -> None:
@@ -199,22 +228,8 @@ def _fit(sample: str, mark: str) -> tuple[int, int]:
 
 
 def _why_unreadable(path: Path, letters: str, why: str) -> str:
-    if "UTF8" in why or "UTF-8" in why:
-        row = _first_odd_line(path, letters)
-        return (
-            f"{path} is not UTF-8 (first at line {row}); save it as UTF-8, or state its letters "
-            'in the column map, e.g. encoding = "cp1252"'
-        )
     if "straddling" in why:
         return f"{path} has a row longer than 8 MB; look for a quotation mark left open"
+    if letters != _UTF8:
+        return f"{path} cannot be read in the letters {letters}: {why}; state the right encoding"
     return f"{path} cannot be read as text with columns: {why}"
-
-
-def _first_odd_line(path: Path, letters: str) -> int:
-    with path.open("rb") as file:
-        for number, line in enumerate(file, start=1):
-            try:
-                line.decode(letters)
-            except UnicodeDecodeError:
-                return number
-    return 0
