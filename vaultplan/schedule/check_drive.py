@@ -56,6 +56,7 @@ class _Network:
     ) -> None:
         unit_ft = feet_per_unit(roads)
         self.legs = legs
+        self.straight = [a.distance(b) * unit_ft / pace for a, b in legs]
         self.points = {point.wkb: point for leg in legs for point in leg}
         streets = roads.reset_index(drop=True)
         cost = streets["minutes"].fillna(streets.length * unit_ft / pace).to_numpy()
@@ -93,16 +94,29 @@ class _Network:
 
     def minutes(self) -> list[float]:
         """Return minutes along streets of every leg, infinite where no street joins its ends."""
-        starts = sorted({self.hung[a.wkb][3] for a, _ in self.legs})
-        place = {node: i for i, node in enumerate(starts)}
-        wanted = [(place[self.hung[a.wkb][3]], self.hung[b.wkb][3]) for a, b in self.legs]
+        ends: dict[int, list[int]] = {}
+        for leg, (a, _) in enumerate(self.legs):
+            ends.setdefault(self.hung[a.wkb][3], []).append(leg)
         found = np.full(len(self.legs), np.inf)
-        for low in range(0, len(starts), 16):
-            table = dijkstra(self.graph, indices=starts[low : low + 16])
-            for leg, (row, node) in enumerate(wanted):
-                if low <= row < low + 16:
-                    found[leg] = table[row - low, node]
+        near = self._search(ends, found, reach=max(10.0, 4.0 * float(np.median(self.straight))))
+        self._search(near, found, reach=np.inf)
         return [self._with_ends(leg, way) for leg, way in zip(self.legs, found, strict=True)]
+
+    def _search(
+        self, ends: dict[int, list[int]], found: Any, *, reach: float
+    ) -> dict[int, list[int]]:
+        """Search as far as ``reach`` minutes from each start; return the legs not found so."""
+        missed: dict[int, list[int]] = {}
+        starts = list(ends)
+        for low in range(0, len(starts), 16):
+            part = starts[low : low + 16]
+            table = dijkstra(self.graph, indices=part, limit=reach)
+            for row, start in zip(table, part, strict=True):
+                for leg in ends[start]:
+                    found[leg] = row[self.hung[self.legs[leg][1].wkb][3]]
+                    if not np.isfinite(found[leg]):
+                        missed.setdefault(start, []).append(leg)
+        return missed
 
     def _with_ends(self, leg: tuple[Any, Any], way: float) -> float:
         road, share, walk, _ = self.hung[leg[0].wkb]

@@ -15,7 +15,7 @@ from scipy.sparse import csgraph
 from shapely.ops import substring
 
 from vaultplan.geometry import feet_per_unit
-from vaultplan.schedule.streets import StreetGraph, street_graph
+from vaultplan.schedule.streets import Ints, StreetGraph, street_graph
 from vaultplan.schedule.travel import CHUNK
 from vaultplan.schema import table
 from vaultplan.settings import ScheduleSettings
@@ -115,14 +115,17 @@ def _ways(
         places = np.array(points, dtype=object)
         graph = street_graph(places, roads, settings)
         lines = np.asarray(roads.geometry.values, dtype=object)
-        for leg, minutes, path in _paths(graph, sorted(legs)):
+        far = [float(np.hypot(*(at[a] - at[b]))) * unit_ft / pace for a, b in legs]
+        reach = max(10.0, 4.0 * float(np.median(far)))
+        for leg, minutes, path in _paths(graph, sorted(legs), reach):
             a, b = leg
             pieces = [_piece(graph, lines, edge) for edge in path]
             along = np.concatenate([at[[a]], *pieces, at[[b]]])
             access_ft = float(graph.access_ft[[a, b]].sum())
             street_ft = sum(float(np.hypot(*np.diff(p, axis=0).T).sum()) for p in pieces) * unit_ft
-            reach = access_ft * settings.detour
-            yield leg, _Way(along, settings.leg_minutes + minutes + reach / pace, street_ft + reach)
+            way_in = access_ft * settings.detour
+            took = settings.leg_minutes + minutes + way_in / pace
+            yield leg, _Way(along, took, street_ft + way_in)
             left.discard(leg)
     for a, b in sorted(left):
         feet = float(np.hypot(*(at[a] - at[b]))) * unit_ft * settings.detour
@@ -130,33 +133,48 @@ def _ways(
         yield (a, b), _Way(at[[a, b]], minutes, feet)
 
 
-def _paths(graph: StreetGraph, legs: list[Leg]) -> Iterator[tuple[Leg, float, list[int]]]:
-    """Yield each leg that streets join, with its minutes and the numbers of its edges."""
+def _paths(
+    graph: StreetGraph, legs: list[Leg], reach: float
+) -> Iterator[tuple[Leg, float, list[int]]]:
+    """Yield each leg that streets join, with its minutes and the numbers of its edges.
+
+    Each start is searched as far as ``reach`` minutes, and again without end for what is farther.
+    """
     size = graph.minutes.shape[0]
     keys = graph.edge_start * size + graph.edge_end
-    starts = sorted({a for a, b in legs if a != b})
     by_start: dict[int, list[int]] = {}
     for a, b in legs:
         if a != b:
             by_start.setdefault(a, []).append(b)
-    for begin in range(0, len(starts), CHUNK):
-        chunk = starts[begin : begin + CHUNK]
-        found, before = csgraph.dijkstra(
-            graph.minutes, indices=graph.place_node[chunk], return_predecessors=True
-        )
-        for row, a in enumerate(chunk):
-            origin = int(graph.place_node[a])
-            for b in by_start[a]:
-                node = int(graph.place_node[b])
-                if not np.isfinite(found[row, node]):
-                    continue
-                minutes, nodes = float(found[row, node]), [node]
-                while node != origin:
-                    node = int(before[row, node])
-                    nodes.append(node)
-                chain = np.array(nodes[::-1], dtype=np.int64)
-                edges = np.searchsorted(keys, chain[:-1] * size + chain[1:])
-                yield (a, b), minutes, edges.tolist()
+    for limit in (reach, np.inf):
+        missed: dict[int, list[int]] = {}
+        starts = sorted(by_start)
+        for begin in range(0, len(starts), CHUNK):
+            chunk = starts[begin : begin + CHUNK]
+            found, before = csgraph.dijkstra(
+                graph.minutes,
+                indices=graph.place_node[chunk],
+                return_predecessors=True,
+                limit=limit,
+            )
+            for row, a in enumerate(chunk):
+                for b in by_start[a]:
+                    minutes = float(found[row, graph.place_node[b]])
+                    if np.isfinite(minutes):
+                        path = _edges(before[row], graph.place_node[a], graph.place_node[b])
+                        pairs = np.searchsorted(keys, path[:-1] * size + path[1:])
+                        yield (a, b), minutes, pairs.tolist()
+                    else:
+                        missed.setdefault(a, []).append(b)
+        by_start = missed
+
+
+def _edges(before: Ints, origin: np.int64, node: np.int64) -> Ints:
+    """Return the nodes on the way, read back from the predecessors."""
+    nodes = [int(node)]
+    while nodes[-1] != int(origin):
+        nodes.append(int(before[nodes[-1]]))
+    return np.array(nodes[::-1], dtype=np.int64)
 
 
 def _piece(
