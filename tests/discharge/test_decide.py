@@ -147,7 +147,7 @@ RAISES = {
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     places=st.fixed_dictionaries({f: st.integers(0, len(v) - 1) for f, v in RAISES.items()}),

@@ -80,7 +80,7 @@ def test_visits_to_vaults_that_nobody_asked_about_are_passed_over(history):
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     seen=st.lists(

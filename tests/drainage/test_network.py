@@ -165,7 +165,7 @@ def _walk_with_networkx(rows, outfall_nodes):
     return answers
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(rows=pipe_rows, outfall_nodes=st.sets(st.integers(0, 11), max_size=3))
 def test_random_networks_end_where_networkx_says_after_the_same_feet(rows, outfall_nodes):
     pipes = pd.DataFrame(
