@@ -84,7 +84,7 @@ def test_clean_rows_of_every_table_have_no_fault():
 
 def test_ranges_in_words():
     assert range_text(table("visits").column("depth_in")) == "0 in or more"
-    assert range_text(table("vaults").column("gear_frac")) == "between 0 and 1 share 0-1"
+    assert range_text(table("vaults").column("gear_frac")) == "between 0 and 1"
     assert range_text(table("work_orders").column("priority")) == "between 1 and 5"
 
 

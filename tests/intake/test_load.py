@@ -122,7 +122,7 @@ def test_frames_stop_at_the_first_fault_but_the_scan_goes_on(write):
     assert sum(went_through) == 10
     told = str(caught.value)
     assert "visits.csv" in told
-    assert "row 6, column depth_in: is not a number of in ('x'); write digits only" in told
+    assert "row 6, column depth_in: is not a number (in) ('x'); write digits only" in told
 
 
 def test_missing_columns_and_no_shapes(write, faults_of):

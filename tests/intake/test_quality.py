@@ -61,7 +61,7 @@ def test_words_ranges_references_and_doubles():
             ),
         }
     )
-    assert found(report, "vaults", "not between 0 and 1 share 0-1", "gear_frac") == 1
+    assert found(report, "vaults", "not between 0 and 1", "gear_frac") == 1
     assert found(report, "vaults", "key stands in an earlier row too", "vault_id") == 1
     assert found(report, "visits", "not one of the allowed words", "grade") == 1
     assert found(report, "visits", "not known in vaults", "vault_id") == 1

@@ -224,6 +224,15 @@ def test_numbers_keep_every_digit(tmp_path):
     assert chunk.frame["yes"].tolist() == ["true"] * 3
 
 
+def test_times_keep_the_zone_they_have_and_a_geodatabase_has_none(tmp_path):
+    at = pd.to_datetime(["2024-01-02T03:04:05Z"])
+    frame = gpd.GeoDataFrame({"seen_at": at}, geometry=[Point(0, 0)], crs=32606)
+    frame.to_file(tmp_path / "t.gpkg", engine="pyogrio")
+    frame.to_file(tmp_path / "t.gdb", engine="pyogrio", driver="OpenFileGDB")
+    assert whole(tmp_path / "t.gpkg").loc[1, "seen_at"] == "2024-01-02T03:04:05Z"
+    assert whole(tmp_path / "t.gdb").loc[1, "seen_at"] == "2024-01-02T03:04:05"
+
+
 def test_m_is_dropped_in_silence_and_curves_are_refused():
     fixtures = Path(pyogrio.__file__).parent / "tests" / "fixtures"
     if not fixtures.exists():

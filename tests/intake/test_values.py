@@ -71,7 +71,7 @@ def test_every_whole_number_comes_back_exactly(value):
         ("real", "-12,345,678.9", "thousands separators"),
         ("integer", "1,234", "thousands separators"),
         ("real", "2,5", "decimal comma; write a decimal point"),
-        ("real", "48 in", "is not a number of in; write digits only"),
+        ("real", "48 in", "is not a number \\(in\\); write digits only"),
         ("real", "nan", "not a number"),
         ("real", "inf", "not a number"),
         ("real", "0x10", "not a number"),

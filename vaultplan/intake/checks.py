@@ -92,7 +92,8 @@ def _write_down(declared: Table, failures: pd.DataFrame, text: Texts, book: Faul
 
 def range_text(column: Column) -> str:
     """Return the range a column's numbers lie in, in words."""
-    unit = f" {column.unit}" if column.unit else ""
+    # A unit such as "share 0-1" tells the range over again.
+    unit = f" {column.unit}" if column.unit and not column.unit[-1].isdigit() else ""
     if column.most is None:
         return f"{column.least:g}{unit} or more"
     if column.least is None:

@@ -52,7 +52,8 @@ def read_chunks(
     -----
     Rows are numbered as a user sees them: in a text file the header is row 1 and, as in a
     spreadsheet, a value with line breaks in it is still one row; in the other formats the first
-    feature is row 1. Measured (M) coordinates are dropped.
+    feature is row 1. Measured (M) coordinates are dropped. A File Geodatabase keeps no zone with
+    its times, so they come without an offset, and a column map must state their zone.
     """
     kind = _kind(path)
     if kind == "delimited":

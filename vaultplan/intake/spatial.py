@@ -112,11 +112,14 @@ def _chunk(
     path: Path, batch: pa.RecordBatch, first: int, shapes: str, crs: pyproj.CRS | None
 ) -> Chunk:
     rows = pd.RangeIndex(first, first + batch.num_rows, name="row")
-    columns = {
-        name: pd.Series(_text(batch.column(name)).to_pandas().array, index=rows, dtype="str")
-        for name in batch.schema.names
-        if name != shapes
-    }
+    columns = {}
+    for field in batch.schema:
+        if field.name != shapes:
+            written = _text(batch.column(field.name))
+            if path.suffix.lower() == ".gdb" and _is_datetime(field):
+                # A File Geodatabase keeps no zone with a time; the Z is GDAL's guess.
+                written = pc.replace_substring_regex(written, r"Z$", "")
+            columns[field.name] = pd.Series(written.to_pandas().array, index=rows, dtype="str")
     frame = pd.DataFrame(columns, index=rows)
     if shapes not in batch.schema.names:
         return Chunk(path, frame, size=len(rows))
@@ -124,6 +127,10 @@ def _chunk(
     geometry = shapely.from_wkb(stored, on_invalid="ignore")
     unreadable = shapely.is_missing(geometry) & pd.notna(stored)
     return Chunk(path, frame, geometry, np.asarray(unreadable), crs, size=len(rows))
+
+
+def _is_datetime(field: pa.Field) -> bool:
+    return (field.metadata or {}).get(b"GDAL:OGR:type") == b"DateTime"
 
 
 def _no_rows(schema: pa.Schema) -> pa.RecordBatch:

@@ -95,7 +95,7 @@ def _floats(raw: pd.Series[Any]) -> pd.Series[Any]:
 def _blame_numbers(column: Column, wrong: pd.Series[Any], book: FaultBook) -> None:
     thousands = wrong.str.fullmatch(_THOUSANDS)
     commas = wrong.str.fullmatch(_COMMA) & ~thousands
-    unit = f" of {column.unit}" if column.unit else ""
+    unit = f" ({column.unit})" if column.unit else ""
     book.add(
         column.name,
         wrong[thousands],
