@@ -14,7 +14,6 @@ import typer
 from rich.console import Console
 from rich.progress import (
     BarColumn,
-    MofNCompleteColumn,
     Progress,
     SpinnerColumn,
     TaskID,
@@ -72,27 +71,30 @@ DEFAULT_DB = "vaultplan.gpkg"
 def _steps() -> Iterator[loading.OnStep]:
     """Show one line per step, with a bar where a step says how far it is."""
     columns = (
-        SpinnerColumn(),
+        SpinnerColumn(finished_text="·"),
         TextColumn("{task.description}"),
         BarColumn(bar_width=24),
-        MofNCompleteColumn(),
+        TextColumn("{task.fields[count]}"),
         TimeElapsedColumn(),
     )
-    with Progress(*columns, console=err_console, transient=False) as progress:
-        current: dict[str, TaskID] = {}
+    with Progress(*columns, console=err_console) as progress:
+        steps: dict[str, TaskID] = {}
+
+        def finish() -> None:
+            for task in progress.tasks:
+                total = task.total or 1
+                progress.update(task.id, total=total, completed=total)
 
         def on_step(step: str, done: int | None = None, total: int | None = None) -> None:
-            if step not in current:
-                for task in current.values():
-                    progress.update(task, total=1, completed=1)
-                current.clear()
-                current[step] = progress.add_task(step, total=None)
-            if total is not None:
-                progress.update(current[step], completed=done or 0, total=total)
+            if step not in steps:
+                finish()
+                steps[step] = progress.add_task(step, total=None, count="")
+            if total:
+                count = f"{done or 0:,}/{total:,}"
+                progress.update(steps[step], completed=done or 0, total=total, count=count)
 
         yield on_step
-        for task in current.values():
-            progress.update(task, total=1, completed=1)
+        finish()
 
 
 def _show(frame: pd.DataFrame, title: str, columns: list[str], limit: int = 20) -> None:

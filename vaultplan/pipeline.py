@@ -154,7 +154,7 @@ def rank(
 ) -> pd.DataFrame:
     """Return table ``rankings``: the open orders in order of worth for a week, with reasons."""
     week = _open_week(location, week_of, as_of, settings, on_step)
-    _rank(week, on_step)
+    _rank(week, on_step, everywhere=False)
     return _placed(week.frames["rankings"], week.frames["vaults"])
 
 
@@ -203,14 +203,18 @@ def _open_week(
     return _Week(monday, days, as_of, settings, rules, frames)
 
 
-def _rank(week: _Week, on_step: OnStep) -> None:
-    """Add forecasts, traces, sensitivities, decisions and rankings."""
+def _rank(week: _Week, on_step: OnStep, *, everywhere: bool) -> None:
+    """Add forecasts, traces, sensitivities, decisions and rankings.
+
+    Vaults with open orders are forecast for every day; with ``everywhere`` all others for the
+    first day too, for the map.
+    """
     frames, settings = week.frames, week.settings
     orders = frames["work_orders"]
     open_orders = orders[orders["status"].isna() | orders["status"].eq("open")]
     wanted = frames["vaults"]["vault_id"].isin(open_orders["vault_id"])
     ordered = frames["vaults"].loc[wanted, "vault_id"]
-    first_day = _cross(frames["vaults"]["vault_id"], week.days[:1])
+    first_day = _cross(frames["vaults"]["vault_id"] if everywhere else ordered, week.days[:1])
     points = pd.concat([first_day, _cross(ordered, week.days[1:])], ignore_index=True)
     frames["forecasts"] = _forecast(frames, points, week.as_of, settings, on_step)
     frames["traces"] = _trace(frames, settings, on_step, with_geometry=list(ordered))
@@ -254,7 +258,7 @@ def plan(
         If the finished plan breaks a limit; then nothing is stored or written.
     """
     week = _open_week(location, week_of, as_of, settings, on_step)
-    _rank(week, on_step)
+    _rank(week, on_step, everywhere=True)
     plan_id = _plan_id(week, seed)
     _schedule(week, plan_id, seed, made_at or pd.Timestamp.now("UTC"), on_step)
     on_step("Check the plan")

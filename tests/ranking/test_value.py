@@ -84,7 +84,7 @@ def test_unknown_downstream_never_counts_as_ordinary() -> None:
     ).set_index("order_id")
     assert ranked.loc["O2", "score"] > ranked.loc["O1", "score"]
     assert ranked.loc["O3", "score"] == ranked.loc["O2", "score"]
-    assert "not known where it would run" in ranked.loc["O3", "reason"]
+    assert "not known how sensitive" in ranked.loc["O3", "reason"]
 
 
 def test_the_strictest_day_of_a_vault_counts() -> None:

@@ -29,6 +29,13 @@ SENSITIVITY_VALUE: Final = {
     "protected": 1.0,
     "unknown": 0.7,
 }
+_DOWNSTREAM: Final = {
+    "ordinary": "ordinary water downstream",
+    "elevated": "somewhat sensitive water downstream",
+    "high": "highly sensitive water downstream",
+    "protected": "protected water downstream",
+    "unknown": "not known how sensitive the water downstream is",
+}
 _MIDDLE_PRIORITY: Final = 3
 _AIMS: Final = ("volume", "contamination", "sensitivity", "urgency")
 
@@ -197,9 +204,7 @@ def _reason(
         )
     else:
         water = "water unknown"
-    below = f"{sensitivity} water downstream"
-    if sensitivity == "unknown":
-        below = "not known where it would run"
+    below = _DOWNSTREAM[sensitivity]
     if math.isnan(days):
         due = "no due day"
     elif days < 0:
