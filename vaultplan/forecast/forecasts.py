@@ -8,7 +8,7 @@ import pandas as pd
 from vaultplan.forecast.distribution import DepthDistribution, rungs_of
 from vaultplan.forecast.grade import fit_grades
 from vaultplan.forecast.refill import LEVELS, LONGEST_DAYS, as_columns, refill_of_batch
-from vaultplan.forecast.volume import Progress, fit_water
+from vaultplan.forecast.volume import Batch, Floats, Progress, fit_water
 from vaultplan.forecast.weather import TAUS_DAYS
 from vaultplan.schema import Frames, table
 from vaultplan.settings import Settings
@@ -62,10 +62,13 @@ def forecast_vaults(
     depth = DepthDistribution(rungs_of(room), np.zeros_like(rungs_of(room)), room)
     hours = np.zeros((len(LEVELS), len(day)))
     done = 0
-    for batch in model.batches(vault, day):
-        depth.chance[:, batch.at] = model.chances(batch, ahead)
-        hours[:, batch.at] = refill_of_batch(model, batch, ahead)
-        done += len(batch.at)
+
+    def work(batch: Batch) -> tuple[Floats, Floats]:
+        return model.chances(batch, ahead), refill_of_batch(model, batch, ahead)
+
+    for at, (chance, refill) in model.each_batch(vault, day, work):
+        depth.chance[:, at], hours[:, at] = chance, refill
+        done += len(at)
         if on_progress is not None:
             # The fit took as many steps as there are residence times; the points share the rest.
             steps = len(TAUS_DAYS) * done // len(day)

@@ -16,6 +16,14 @@ from vaultplan.units import IN_PER_FT, cuft_from_gal
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+WHAT_WAS_SEEN: Final = (
+    "finding",
+    "depth_in",
+    "left_depth_in",
+    "grade",
+    "disposal",
+    "volume_gal",
+)
 MEASURED, DRY, FULL = 0, 1, 2
 DRY_IN: Final = 1.0  # less water than this counts as dry, as `forecasts.prob_dry` declares
 FULL_FRAC: Final = 0.95  # from this share of the depth a vault is full, as `prob_full` declares
@@ -52,8 +60,9 @@ class Readings:
 def sorted_visits(
     visits: pd.DataFrame, vault_ids: pd.Index[str], *, as_of_day: int, time_zone: str
 ) -> tuple[pd.DataFrame, Ints, Ints]:
-    """Return the visits known on the as-of day, by vault and time, with vault rows and days.
+    """Return what was seen by the as-of day, by vault and time, with vault rows and days.
 
+    Only the columns ``WHAT_WAS_SEEN`` come back: at five million visits the others are heavy.
     Visits to vaults that are not in ``vault_ids`` are left out.
     """
     day = local_day_number(visits["visited_at"], time_zone)
@@ -66,7 +75,7 @@ def sorted_visits(
         tied = np.flatnonzero(np.append(same, False) | np.insert(same, 0, False))
         name = visits["visit_id"].to_numpy()[rows[tied]].astype(str)
         rows[tied] = rows[tied][np.lexsort((name, at[rows[tied]], vault[rows[tied]]))]
-    return visits.iloc[rows], vault[rows], day[rows]
+    return visits[list(WHAT_WAS_SEEN)].iloc[rows], vault[rows], day[rows]
 
 
 def read_visits(

@@ -49,8 +49,9 @@ def refill_hours(model: WaterModel, points: pd.DataFrame) -> pd.DataFrame:
     vault, day = model.locate(points)
     ahead = model.ahead(day, int(LONGEST_DAYS))
     hours = np.zeros((len(LEVELS), len(day)))
-    for batch in model.batches(vault, day):
-        hours[:, batch.at] = refill_of_batch(model, batch, ahead)
+    work = model.each_batch(vault, day, lambda batch: refill_of_batch(model, batch, ahead))
+    for at, found in work:
+        hours[:, at] = found
     return as_columns(hours, points.index)
 
 

@@ -8,9 +8,11 @@ of tau is weighted by evidence, and what the fleet's other vaults teach is the p
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Final, TypeAlias
+from typing import Final, TypeAlias, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -54,8 +56,10 @@ from vaultplan.settings import Settings
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Progress: TypeAlias = Callable[[int, int], None]
+Result = TypeVar("Result")
 
 CHUNK_VAULTS: Final = 8192
+MOST_THREADS: Final = 4
 LEAST_WEIGHT: Final = 0.003  # residence times less likely than this are left out
 MANY_VISITS, FEW_YEARS, WIDE_FRAC = 5, 3.0, 0.6  # bounds between high, medium and low; assumed
 
@@ -115,8 +119,10 @@ class WaterModel:
         room = self.site.depth_in[vault]
         result = DepthDistribution(rungs_of(room), np.zeros((len(rungs_of(room)), len(day))), room)
         ahead = self.ahead(day)
-        for batch in self.batches(vault, day, chunk_vaults):
-            result.chance[:, batch.at] = self.chances(batch, ahead)
+        for at, chance in self.each_batch(
+            vault, day, lambda batch: self.chances(batch, ahead), chunk_vaults
+        ):
+            result.chance[:, at] = chance
         return result
 
     def locate(self, points: pd.DataFrame) -> tuple[Ints, Ints]:
@@ -154,25 +160,28 @@ class WaterModel:
         last = int(day.max(initial=self.drivers.source.as_of_day)) + further_days
         return run_ahead(self.drivers, last, self.settings.forecast)
 
-    def batches(self, vault: Ints, day: Ints, chunk_vaults: int = CHUNK_VAULTS) -> Iterator[Batch]:
-        """Yield the points by vault, a chunk of vaults at a time, with their posteriors."""
+    def each_batch(
+        self,
+        vault: Ints,
+        day: Ints,
+        work: Callable[[Batch], Result],
+        chunk_vaults: int = CHUNK_VAULTS,
+    ) -> Iterator[tuple[Ints, Result]]:
+        """Yield places among the points and the work's result, a chunk of vaults at a time.
+
+        Chunks run on several cores; each point's bits depend on its own vault only.
+        """
         order = np.lexsort((day, vault))
         chosen, first = np.unique(vault[order], return_index=True)
         first = np.append(first, len(order))
-        for begin in range(0, len(chosen), chunk_vaults):
+
+        def run(begin: int) -> tuple[Ints, Result]:
             vaults = chosen[begin : begin + chunk_vaults]
             at = order[first[begin] : first[begin + len(vaults)]]
-            local = np.searchsorted(vaults, vault[at])
-            posteriors = [self._posterior(k, vaults) for k in range(len(TAUS_DAYS))]
-            evidence = np.stack([posterior.log_evidence for posterior in posteriors])
-            weight = tau_weights(evidence, self.shares)
-            weight = np.where(weight < LEAST_WEIGHT, 0.0, weight)
-            total = sum(weight)
-            taus = tuple(
-                (k, (weight[k] / total)[local], posterior.take(local))
-                for k, posterior in enumerate(posteriors)
-            )
-            yield Batch(at, vault[at], day[at], taus)
+            return at, work(self._batch(vaults, at, vault[at], day[at]))
+
+        with ThreadPoolExecutor(min(os.cpu_count() or 1, MOST_THREADS)) as pool:
+            yield from pool.map(run, range(0, len(chosen), chunk_vaults))
 
     def chances(self, batch: Batch, ahead: Ahead) -> Floats:
         """Return the chance of no more than each rung of depth: (rungs, points of the batch)."""
@@ -232,6 +241,23 @@ class WaterModel:
         band = (frame["depth_in_p90"] - frame["depth_in_p10"]).to_numpy(float) / room
         measured = rooms["is_measured"].to_numpy(bool)
         return frame.assign(**self._judged(vault, measured, band))
+
+    def _batch(self, vaults: Ints, at: Ints, vault: Ints, day: Ints) -> Batch:
+        local = np.searchsorted(vaults, vault)
+        posteriors = [self._posterior(k, vaults) for k in range(len(TAUS_DAYS))]
+        evidence = np.stack([posterior.log_evidence for posterior in posteriors])
+        weight = tau_weights(evidence, self.shares)
+        weight = np.where(weight < LEAST_WEIGHT, 0.0, weight)
+        total = sum(weight)
+        return Batch(
+            at,
+            vault,
+            day,
+            tuple(
+                (k, (weight[k] / total)[local], posterior.take(local))
+                for k, posterior in enumerate(posteriors)
+            ),
+        )
 
     def _posterior(self, k: int, vaults: Ints) -> Posterior:
         rows = scaled(
