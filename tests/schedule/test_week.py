@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import settings as budget
 from hypothesis import strategies as st
+from shapely import LineString
 
-from vaultplan.errors import ScheduleError
+from vaultplan.errors import CRSError, ScheduleError
 from vaultplan.schedule import check_plan, solve_week
 from vaultplan.settings import ScheduleSettings
 
@@ -221,6 +224,49 @@ def test_sixty_jobs_on_streets_break_nothing_and_repeat(made):
     again = solve(made, frames, ScheduleSettings(iterations=120), seed=3)
     pd.testing.assert_frame_equal(first[0], again[0])
     pd.testing.assert_frame_equal(first[1], again[1])
+
+
+def test_the_sunday_on_which_clocks_go_back(made):
+    # Los Angeles: seven o'clock on 2026-11-01 is 15:00 UTC, a day earlier it was 14:00.
+    frames = made.week_frames(
+        [
+            made.job(1, 10 * MINUTE_M, 0, allowed_days="2026-10-31"),
+            made.job(2, 10 * MINUTE_M, 0, allowed_days="2026-11-01"),
+        ],
+        [made.crew("c", days="sat;sun")],
+    )
+    stops, left = solve_week(
+        frames,
+        date(2026, 10, 26),
+        plan_id="p",
+        time_zone="America/Los_Angeles",
+        settings=PLAIN,
+        seed=1,
+    )
+    assert stops["start_at"].dt.strftime("%d %H:%M").tolist() == ["31 14:10", "01 15:10"]
+    whole = frames | {"plan_stops": stops, "plan_unserved": left}
+    assert check_plan(whole, time_zone="America/Los_Angeles", settings=PLAIN) == []
+    elsewhere = check_plan(whole, time_zone=made.ZONE, settings=PLAIN)
+    assert "shift" in {breach.what for breach in elsewhere}
+
+
+def test_legs_that_no_street_joins_are_said(made, caplog):
+    island = LineString([(0, 5000), (100, 5000)])
+    roads = [
+        {"road_id": "a", "geometry": LineString([(0, 0), (100, 0)])},
+        {"road_id": "b", "geometry": island},
+    ]
+    frames = made.week_frames([made.job(1, 50, 5000)], [made.crew("c")], roads=roads)
+    stops, _, breaches = solve(made, frames)
+    assert len(stops) == 1 and breaches == []
+    assert "go by straight distance" in caplog.text
+
+
+def test_tables_in_different_places_on_earth_are_refused(made):
+    frames = made.week_frames([made.job(1, 50, 50)], [made.crew("c")])
+    frames["depots"] = frames["depots"].to_crs("EPSG:32605")
+    with pytest.raises(CRSError, match="plan_jobs"):
+        solve(made, frames)
 
 
 def test_progress_is_told_in_order(made):

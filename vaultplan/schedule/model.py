@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from vaultplan.errors import ScheduleError
+from vaultplan.geometry import require_same_crs
 from vaultplan.schedule.clock import WeekClock
 from vaultplan.schema import WEEKDAYS, Frames
 from vaultplan.settings import ScheduleSettings
@@ -114,8 +115,13 @@ def week_places(frames: Frames) -> gpd.GeoDataFrame:
     """Return every place of the week: yards, disposal sites, then vaults, with ``place_id``.
 
     Places are named ``depot:``, ``site:`` and ``vault:`` with their id.
+
+    Raises
+    ------
+    CRSError
+        If the tables are not all in one CRS.
     """
-    parts = []
+    parts: dict[str, gpd.GeoDataFrame] = {}
     for name, key, kind in (
         ("depots", "depot_id", "depot"),
         ("disposal_sites", "site_id", "site"),
@@ -124,11 +130,13 @@ def week_places(frames: Frames) -> gpd.GeoDataFrame:
         frame = frames[name]
         if len(frame):
             part = frame[[key, "geometry"]].drop_duplicates(key)
-            parts.append(part.assign(place_id=f"{kind}:" + part[key].astype(str)))
+            parts[name] = part.assign(place_id=f"{kind}:" + part[key].astype(str))
     if not parts:
         return gpd.GeoDataFrame({"place_id": []}, geometry=[])
-    joined = pd.concat([part[["place_id", "geometry"]] for part in parts], ignore_index=True)
-    return gpd.GeoDataFrame(joined, geometry="geometry", crs=parts[0].crs)
+    crs = require_same_crs(**parts)
+    placed = [part[["place_id", "geometry"]] for part in parts.values()]
+    joined = pd.concat(placed, ignore_index=True)
+    return gpd.GeoDataFrame(joined, geometry="geometry", crs=crs)
 
 
 def week_model(

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vaultplan.errors import ScheduleError
 from vaultplan.schedule.fleet import SHUT, Fleet
 from vaultplan.schedule.gaps import Bounds, Gaps, crew_gaps, vacuum_gaps
 from vaultplan.schedule.model import Job, Shift, Week
@@ -240,8 +239,15 @@ class WeekState:
                 for number in numbers
                 if not self.week.jobs[number].needs_vacuum or self.vacuum_row[number] >= 0
             ]
-            if not self.set_crew(row, ready):
-                raise ScheduleError(f"tour of truck-day {row} does not keep its own times")
+            while not self.set_crew(row, ready):
+                self.remove_vacuum(ready.pop())
+
+    def remove_vacuum(self, number: int) -> None:
+        """Take a job that no crew serves out of the vacuum truck's tour."""
+        row = self.vacuum_row[number]
+        self.vacuum_row[number] = -1
+        if row >= 0:
+            self._close_vacuum(row)
 
     def remove(self, numbers: Iterable[int]) -> None:
         """Take jobs out of both fleets and close the gaps they leave.
@@ -255,14 +261,21 @@ class WeekState:
         for number in gone:
             self.crew_row[number] = self.vacuum_row[number] = -1
         for row in vacuums:
-            kept = [s for s in self.vacuums.stops[row] if s < 0 or self.vacuum_row[s] == row]
-            shorter = self._without_idle_dumps(kept, self.week.vacuums[row].tank_gal)
-            if not self.set_vacuum(row, shorter):
-                self.remove([max((at, s) for at, s in enumerate(kept) if s >= 0)[1]])
+            self._close_vacuum(row)
         for row in crews:
             rest = [stop for stop in self.crews.stops[row] if self.crew_row[stop] == row]
             if not self.set_crew(row, rest):
                 self.remove([rest[-1]])
+
+    def _close_vacuum(self, row: int) -> None:
+        kept = [s for s in self.vacuums.stops[row] if s < 0 or self.vacuum_row[s] == row]
+        shorter = self._without_idle_dumps(kept, self.week.vacuums[row].tank_gal)
+        if not self.set_vacuum(row, shorter):
+            last = next(stop for stop in reversed(kept) if stop >= 0)
+            if self.crew_row[last] >= 0:
+                self.remove([last])
+            else:
+                self.remove_vacuum(last)
 
     def _without_idle_dumps(self, stops: list[int], tank_gal: float) -> list[int]:
         """Return the stops without dumps of an empty tank or between loads that fit together."""

@@ -79,7 +79,9 @@ def solve_week(
     -----
     Three stages share one objective, seconds driven plus weighed overtime plus the worth of jobs
     left out: the crews' week, with vacuum trucks only as an earliest start; the vacuum trucks'
-    week, in the windows the crews leave them; then ruin and recreate over both.
+    week, in the windows the crews leave them; then ruin and recreate over both. An order's hours
+    bind the start of every stop made for it, the vacuum truck's too. A vault that holds more than
+    any vacuum truck carries is not split into loads: it is reported with that reason.
     """
     tell = on_progress or _silent
     tell("travel times", 0.0)
