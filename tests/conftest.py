@@ -15,9 +15,14 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 from vaultplan.store.database import Database, create_database, open_database
+
+# A slow machine is no fault of the code: no example is failed for its time.
+hypothesis.settings.register_profile("unhurried", deadline=None)
+hypothesis.settings.load_profile("unhurried")
 
 CRS = "EPSG:32606"
 TIME_ZONE = "Etc/GMT+10"

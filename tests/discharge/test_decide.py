@@ -51,9 +51,15 @@ def test_the_result_has_the_declared_shape(make):
         ({"sensitivity": "protected"}, "filter_sock", "go", "protected_water"),
         (
             {"sensitivity": "protected", "grade_reckoned": "light"},
+            "vacuum_truck",
+            "go",
+            "protected_not_clear",
+        ),
+        (
+            {"sensitivity": "protected", "grade_reckoned": "unknown"},
             "filter_sock",
             "refer",
-            "protected_not_clear",
+            "protected_not_graded",
         ),
         ({"sensitivity": "high"}, "filter_sock", "go", "highly_sensitive_water"),
         ({"sensitivity": "unknown"}, "filter_sock", "go", "sensitivity_unknown"),
