@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from io import BytesIO
 from typing import Any, Final
 
@@ -113,9 +113,11 @@ def _from_sqlite(column: Column, values: Sequence[Any]) -> Any:
     return pa.array(values, type=_ARROW_TYPES[column.type])
 
 
-def sqlite_rows(frame: pd.DataFrame, columns: Sequence[Column], srid: int) -> list[tuple[Any, ...]]:
-    """Return the frame's rows as sqlite3 takes them, in the order of ``columns``."""
-    return list(zip(*(_to_sqlite(frame, column, srid) for column in columns), strict=True))
+def sqlite_rows(
+    frame: pd.DataFrame, columns: Sequence[Column], srid: int
+) -> Iterator[tuple[Any, ...]]:
+    """Yield the frame's rows as sqlite3 takes them, in the order of ``columns``."""
+    return zip(*(_to_sqlite(frame, column, srid) for column in columns), strict=True)
 
 
 def _to_sqlite(frame: pd.DataFrame, column: Column, srid: int) -> list[Any]:
