@@ -300,10 +300,8 @@ def test_each_table_leaves_its_mark(show: Any, week_frames: dict[str, pd.DataFra
     for missing, layer in (
         ("roads", "ground"),
         ("receiving_waters", "ground"),
-        ("sensitive_areas", "ground"),
         ("routes", "week"),
         ("plan_unserved", "week"),
-        ("outfalls", "week"),
     ):
         without = {name: frame for name, frame in week_frames.items() if name != missing}
         assert pictures(without)[layer] != whole[layer], missing
@@ -439,6 +437,24 @@ def test_a_phone_shows_map_first_and_nothing_sticks_out(
     assert opened.page.is_visible("#legend")
     assert opened.page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
     opened.assert_quiet()
+
+
+@pytest.mark.browser
+def test_paper_gets_the_same_place_in_its_own_size(
+    show: Any, week_frames: dict[str, pd.DataFrame]
+) -> None:
+    opened = show(week_frames)
+    view = "() => [map_week.getCenter().lat, map_week.getZoom(), map_week.getSize().x]"
+    before = opened.page.evaluate(view)
+    opened.page.evaluate("() => dispatchEvent(new Event('beforeprint'))")
+    lat, _zoom, width = opened.page.evaluate(view)
+    assert lat == pytest.approx(before[0], abs=1e-3)
+    assert width == round(7.2 * 96) - 1 or width == round(7.2 * 96)
+    for layer in ("ground", "vaults", "week"):
+        assert opened.painted(layer) > 2_000
+    opened.page.evaluate("() => dispatchEvent(new Event('afterprint'))")
+    assert opened.page.evaluate(view) == pytest.approx(before, abs=1e-4)
+    assert opened.requests == []
 
 
 @pytest.mark.browser

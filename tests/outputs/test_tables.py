@@ -142,6 +142,18 @@ def test_plan_csv_lists_stops_then_orders_left_out(
     assert rows[-1]["geometry"].startswith("POINT (")
 
 
+def test_an_order_never_offered_shows_the_first_days_water(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path
+) -> None:
+    jobs = week_frames["plan_jobs"]
+    week_frames["plan_jobs"] = jobs[jobs["order_id"] != "WO-511"]
+    write_plan_csv(week_frames, tmp_path / "plan.csv")
+    (row,) = [row for row in read_rows(tmp_path / "plan.csv") if row["order_id"] == "WO-511"]
+    assert (row["gate"], row["method"]) == ("refer", "vacuum_truck")
+    forecast = week_frames["forecasts"].query("vault_id == 'SM-1017'").iloc[0]
+    assert float(row["volume_gal_p50"]) == pytest.approx(forecast["volume_gal_p50"])
+
+
 def test_plan_csv_of_an_empty_week_has_its_columns(
     week_frames: dict[str, pd.DataFrame], tmp_path: Path
 ) -> None:

@@ -34,6 +34,12 @@ window.vaultplan = (function () {
     return { at, west, north, east, south };
   }
 
+  // Paper shows more than a screen does.
+  function density() {
+    const least = document.body.classList.contains("printing") ? 3 : 1;
+    return Math.max(least, window.devicePixelRatio || 1);
+  }
+
   // A canvas that moves and zooms with the map; paint(ink) draws it anew.
   const Canvas = L.Renderer.extend({
     initialize(paint, options) {
@@ -53,7 +59,7 @@ window.vaultplan = (function () {
       L.Renderer.prototype._update.call(this);
       const bounds = this._bounds;
       const size = bounds.getSize();
-      const dense = window.devicePixelRatio || 1;
+      const dense = density();
       const canvas = this._container;
       L.DomUtil.setPosition(canvas, bounds.min);
       canvas.width = Math.round(dense * size.x);
@@ -66,13 +72,20 @@ window.vaultplan = (function () {
       const scale = 2 ** zoom;
       const origin = this._map.getPixelOrigin();
       this._paint({
-        context, zoom, scale, origin,
+        context, zoom, scale, origin, dense,
         west: (bounds.min.x + origin.x) / scale, east: (bounds.max.x + origin.x) / scale,
         north: (bounds.min.y + origin.y) / scale, south: (bounds.max.y + origin.y) / scale,
       });
       this.fire("update");
     },
     _updatePaths() {},
+    settle() {
+      const { width, height } = this._container;
+      const pixels = this._context.getImageData(0, 0, width, height);
+      this._container.width = width;
+      this._container.height = height;
+      this._context.putImageData(pixels, 0, 0);
+    },
     redraw() {
       if (this._map && this._container) this._update();
     },
@@ -166,24 +179,31 @@ window.vaultplan = (function () {
   }
 
   // A stop without room for its number: larger than a vault and set off from it.
-  function bare(context, grade, x, y) {
-    glyph(context, grade ? look.glyphs[grade] : "circle", x, y, 8.5);
-    context.lineWidth = 6;
+  function bare(context, grade, x, y, r) {
+    glyph(context, grade ? look.glyphs[grade] : "circle", x, y, r);
+    context.lineWidth = r > 7 ? 6 : 4;
     context.strokeStyle = "#fbfaf6";
     context.stroke();
     context.fillStyle = grade ? look.colours[grade] : "#ffffff";
     context.fill();
-    context.lineWidth = 2;
+    context.lineWidth = r > 7 ? 2 : 1.5;
     context.strokeStyle = look.outline;
     context.stroke();
   }
 
   const LETTERS = { held: "H", referred: "R", not_scheduled: "N", not_possible: "X" };
 
-  // An order left out: a white plate with a letter and a double edge.
-  function plate(context, outcome, x, y) {
+  // An order left out: a white plate with a letter and a double edge; without room, a bare one.
+  function plate(context, outcome, x, y, isSmall) {
     context.fillStyle = "#ffffff";
     context.strokeStyle = look.outline;
+    if (isSmall) {
+      context.lineWidth = 1;
+      context.fillRect(x - 5, y - 5, 10, 10);
+      context.strokeRect(x - 5, y - 5, 10, 10);
+      context.strokeRect(x - 2.5, y - 2.5, 5, 5);
+      return;
+    }
     context.lineWidth = 1.2;
     context.fillRect(x - 11, y - 11, 22, 22);
     context.strokeRect(x - 11, y - 11, 22, 22);

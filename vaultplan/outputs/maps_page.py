@@ -81,7 +81,9 @@ def page(title: str, data: Mapping[str, Any]) -> str:
     figure.html.add_child(_Verbatim(_own("map_page.html")), name="margin", index=0)
     rendered = str(figure.render())
     rendered = rendered.replace(_ZOOM_LOCK, "").replace("<html>", '<html lang="en">', 1)
-    scripts = "".join(_own(name) for name in ("map_draw.js", "map_tell.js", "map_page.js"))
+    scripts = "".join(
+        _own(name) for name in ("map_draw.js", "map_tell.js", "map_paint.js", "map_page.js")
+    )
     tail = (
         f'<script type="application/json" id="vaultplan-data">{_json(data)}</script>\n'
         f"<script>{scripts}</script>\n</body>"

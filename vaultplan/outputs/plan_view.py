@@ -186,7 +186,11 @@ def stops_in_full(frames: schema.Frames, zone: ZoneInfo) -> pd.DataFrame:
 
 
 def unserved_in_full(frames: schema.Frames) -> pd.DataFrame:
-    """Return the orders that are not in the week with address, task and what the plan knew."""
+    """Return the orders that are not in the week with address, task and what the plan knew.
+
+    An order that was never offered to the schedule has no planned job: its water, method and gate
+    are then those of the first planned day.
+    """
     unserved = part(frames, "plan_unserved")
     jobs = pd.DataFrame(part(frames, "plan_jobs"))[
         ["order_id", "rank", "score", "method", "gate", *_BAND, "rules_fired"]
@@ -199,6 +203,12 @@ def unserved_in_full(frames: schema.Frames) -> pd.DataFrame:
     ranks = part(frames, "rankings").set_index("order_id")
     for column in ("rank", "score"):
         joined[column] = joined[column].fillna(joined["order_id"].map(ranks[column]))
+    on = first_day(frames)
+    for name, columns in (("forecasts", _BAND), ("decisions", ("method", "gate", "rules_fired"))):
+        known = part(frames, name)
+        known = known[known["on"] == on].set_index("vault_id")
+        for column in columns:
+            joined[column] = joined[column].fillna(joined["vault_id"].map(known[column]))
     order = joined["outcome"].map({word: place for place, word in enumerate(OUTCOMES)})
     ordered = joined.assign(_order=order).sort_values(
         ["_order", "rank", "order_id"], ignore_index=True
