@@ -23,6 +23,21 @@ def model(made, frames):
     return week_model(frames, clock, travel.place_ids, travel.seconds, settings)
 
 
+TABLES = ("come_from", "go_to", "leave", "leg", "latest", "idle", "load_before", "load_after")
+
+
+def assert_tables_are_fresh(fleet) -> None:
+    """Rows not marked stale say what they would say if written now."""
+    fleet.refresh()
+    known = {name: getattr(fleet, name).copy() for name in TABLES}
+    fleet.stale.update(range(len(fleet.shifts)))
+    fleet.refresh()
+    for row, stops in enumerate(fleet.stops):
+        for name, table in known.items():
+            used = slice(0, len(stops) + 1)
+            assert (table[row, used] == getattr(fleet, name)[row, used]).all(), name
+
+
 def assert_holds(state: WeekState) -> None:
     """Every tour can be driven at its own times, and every couple keeps its bounds."""
     week = state.week
@@ -40,6 +55,7 @@ def assert_holds(state: WeekState) -> None:
             home = int(week.drive[at, fleet.shifts[row].yard])
             assert free + home == fleet.end[row] <= fleet.shifts[row].ends or not stops
             assert drive + home == fleet.drive[row]
+        assert_tables_are_fresh(fleet)
     for number, job in enumerate(week.jobs):
         if state.crew_row[number] < 0:
             assert state.vacuum_row[number] < 0

@@ -43,6 +43,7 @@ class WeekState:
     def __init__(self, week: Week, rng: np.random.Generator) -> None:
         self.week, self.rng = week, rng
         count = len(week.jobs)
+        self._coupled = [n for n, job in enumerate(week.jobs) if job.needs_vacuum]
         self.crew_row, self.crew_start = [-1] * count, [0] * count
         self.vacuum_row, self.vacuum_start = [-1] * count, [0] * count
         self._crew_seconds = [[week.crew_seconds(j, s) for j in week.jobs] for s in week.crews]
@@ -158,14 +159,19 @@ class WeekState:
                 if old is not new or stops[row] is not fleet.stops[row]
             )
             fleet.stops, fleet.starts = list(stops), list(starts)
+        now = (self.crew_row, self.crew_start, self.vacuum_row, self.vacuum_start)
+        moved = [
+            number
+            for number in self._coupled
+            if any(new[number] != old[number] for new, old in zip(now, kept.places, strict=True))
+        ]
         self.crew_row, self.crew_start = list(kept.places[0]), list(kept.places[1])
         self.vacuum_row, self.vacuum_start = list(kept.places[2]), list(kept.places[3])
         self.crews.drive[:], self.crews.end[:] = kept.numbers[0], kept.numbers[1]
         self.vacuums.drive[:], self.vacuums.end[:] = kept.numbers[2], kept.numbers[3]
         self._socks_used[:] = kept.numbers[4]
-        for fleet, others in ((self.crews, self.vacuums), (self.vacuums, self.crews)):
-            for row in tuple(fleet.stale):
-                self._stale_partners(fleet.stops[row], others)
+        self._stale_partners(moved, self.crews)
+        self._stale_partners(moved, self.vacuums)
 
     def _stale_partners(self, stops: Iterable[int], others: Fleet) -> None:
         rows = self.vacuum_row if others is self.vacuums else self.crew_row
@@ -184,9 +190,12 @@ class WeekState:
             return False
         self.crews.put(row, stops, timing)
         self._socks_used[row] = socks
+        moved = []
         for stop, start in zip(stops, timing.starts, strict=True):
-            self.crew_row[stop], self.crew_start[stop] = row, start
-        self._stale_partners(stops, self.vacuums)
+            if self.crew_start[stop] != start or self.crew_row[stop] != row:
+                self.crew_row[stop], self.crew_start[stop] = row, start
+                moved.append(stop)
+        self._stale_partners(moved, self.vacuums)
         return True
 
     def set_vacuum(self, row: int, stops: list[int]) -> bool:
@@ -197,10 +206,12 @@ class WeekState:
         if timing is None:
             return False
         self.vacuums.put(row, stops, timing)
+        moved = []
         for stop, start in zip(stops, timing.starts, strict=True):
-            if stop >= 0:
+            if stop >= 0 and (self.vacuum_start[stop] != start or self.vacuum_row[stop] != row):
                 self.vacuum_row[stop], self.vacuum_start[stop] = row, start
-        self._stale_partners(stops, self.crews)
+                moved.append(stop)
+        self._stale_partners(moved, self.crews)
         return True
 
     def _carries(self, stops: list[int], tank_gal: float) -> bool:
