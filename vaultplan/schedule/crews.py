@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -31,14 +32,16 @@ class CrewModel:
     shifts: tuple[tuple[int, ...], ...]
 
 
-def crew_routes(week: Week, *, budget: Budget, seed: int) -> dict[int, list[tuple[int, int]]]:
+def crew_routes(
+    week: Week, *, budget: Budget, seed: int, on_progress: Callable[[float], None] | None = None
+) -> dict[int, list[tuple[int, int]]]:
     """Return each crew truck-day's jobs in order with the second each starts.
 
     Vacuum trucks are reckoned with only in so far as a crew cannot start before one could have
     come and gone.
     """
     model = crew_model(week)
-    tours = solve_routing(model.problem, budget=budget, seed=seed)
+    tours = solve_routing(model.problem, budget=budget, seed=seed, on_progress=on_progress)
     return {_shift_of(model, tour): _jobs_of(model, tour) for tour in tours}
 
 

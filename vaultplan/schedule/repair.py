@@ -48,11 +48,7 @@ def improve(
     near = _neighbours(state)
     rounds = 0
     while state.week.jobs:
-        spent = (
-            rounds / budget.iterations
-            if budget.iterations
-            else (time.monotonic() - began) / max(budget.seconds, 1e-9)
-        )
+        spent = budget.spent(rounds, began)
         if spent >= 1.0:
             break
         if on_progress is not None and rounds % 50 == 0:

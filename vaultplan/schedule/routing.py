@@ -12,14 +12,15 @@ Journal on Computing 36(4), 943-955, doi:10.1287/ijoc.2023.0055.
 
 from __future__ import annotations
 
+import time
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pyvrp
-from pyvrp import stop as stopping
 
 Matrix = npt.NDArray[np.int64]
 Window = tuple[int, int]
@@ -115,11 +116,27 @@ class Budget:
         """Return the budget of one stage; iterations are each stage's own."""
         return Budget(self.seconds * part, self.iterations)
 
-    def criterion(self) -> stopping.StoppingCriterion:
-        """Return the solver's stopping rule."""
+    def spent(self, rounds: int, began: float) -> float:
+        """Return the share that is used up after so many rounds since a monotonic second."""
         if self.iterations:
-            return stopping.MaxIterations(self.iterations)
-        return stopping.MaxRuntime(self.seconds)
+            return rounds / self.iterations
+        return (time.monotonic() - began) / max(self.seconds, 1e-9)
+
+
+class _Until:
+    """The solver's stopping rule: the budget, telling every hundredth of it that is spent."""
+
+    def __init__(self, budget: Budget, tell: Callable[[float], None] | None) -> None:
+        self.budget, self.tell = budget, tell
+        self.rounds, self.told, self.began = 0, -1, time.monotonic()
+
+    def __call__(self, best_cost: int) -> bool:  # noqa: ARG002 (the solver names it)
+        spent = self.budget.spent(self.rounds, self.began)
+        self.rounds += 1
+        if self.tell is not None and int(spent * 100) > self.told:
+            self.told = int(spent * 100)
+            self.tell(min(spent, 1.0))
+        return spent >= 1.0
 
 
 @dataclass(slots=True)
@@ -128,7 +145,13 @@ class _Data:
     visit_of_client: list[int] = field(default_factory=list)
 
 
-def solve_routing(problem: RoutingProblem, *, budget: Budget, seed: int) -> tuple[Tour, ...]:
+def solve_routing(
+    problem: RoutingProblem,
+    *,
+    budget: Budget,
+    seed: int,
+    on_progress: Callable[[float], None] | None = None,
+) -> tuple[Tour, ...]:
     """Return the best tours found; the same seed and iterations give the same tours.
 
     A visit that no tour holds was skipped. Tours that break a limit are left out, so what comes
@@ -140,7 +163,11 @@ def solve_routing(problem: RoutingProblem, *, budget: Budget, seed: int) -> tupl
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         result = pyvrp.solve(
-            data.problem, budget.criterion(), seed=seed, collect_stats=False, display=False
+            data.problem,
+            _Until(budget, on_progress),
+            seed=seed,
+            collect_stats=False,
+            display=False,
         )
     used: dict[int, int] = {}
     tours = []

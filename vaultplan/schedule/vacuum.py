@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,7 +36,14 @@ class VacuumModel:
     sites: Mapping[int, int]
 
 
-def vacuum_routes(week: Week, offers: Offers, *, budget: Budget, seed: int) -> dict[int, list[int]]:
+def vacuum_routes(
+    week: Week,
+    offers: Offers,
+    *,
+    budget: Budget,
+    seed: int,
+    on_progress: Callable[[float], None] | None = None,
+) -> dict[int, list[int]]:
     """Return each vacuum truck-day's stops: a job's number, or ``-1 - site`` for a dump.
 
     Every truck ends its day empty.
@@ -44,7 +51,7 @@ def vacuum_routes(week: Week, offers: Offers, *, budget: Budget, seed: int) -> d
     if not week.sites:
         return {}
     model = vacuum_model(week, offers)
-    tours = solve_routing(model.problem, budget=budget, seed=seed)
+    tours = solve_routing(model.problem, budget=budget, seed=seed, on_progress=on_progress)
     routes = {}
     for tour in tours:
         shift = model.shifts[tour.vehicle][tour.copy]

@@ -110,7 +110,12 @@ def solve_model(
     tell = tell or _silent
     budget = Budget(settings.seconds, settings.iterations)
     tell("crews", 0.0)
-    crews = crew_routes(week, budget=budget.share(_CREW_SHARE), seed=seed)
+    crews = crew_routes(
+        week,
+        budget=budget.share(_CREW_SHARE),
+        seed=seed,
+        on_progress=lambda share: tell("crews", share),
+    )
     starts = {
         number: start
         for tour in crews.values()
@@ -119,7 +124,13 @@ def solve_model(
     }
     tell("vacuum trucks", 0.0)
     offers = offers_after(week, starts)
-    vacuums = vacuum_routes(week, offers, budget=budget.share(_VACUUM_SHARE), seed=seed)
+    vacuums = vacuum_routes(
+        week,
+        offers,
+        budget=budget.share(_VACUUM_SHARE),
+        seed=seed,
+        on_progress=lambda share: tell("vacuum trucks", share),
+    )
     state = WeekState(week, np.random.default_rng(seed))
     state.adopt(crews, vacuums)
     rounds = improve(
