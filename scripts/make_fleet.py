@@ -28,6 +28,9 @@ time_zone = "Etc/GMT+10"
 [outputs]
 utility = "{UTILITY}"
 contact = "Dispatch desk, extension 0 (invented)"
+
+[schedule]
+seconds = 20
 """
 README = """\
 # An invented fleet
@@ -119,10 +122,14 @@ def make_fleet(vaults: int, seed: int, years: int, town_vaults: int, out: Path) 
     sink.rows("rain_outlook", outlook(rain, rng))
     depots: list[str] = []
     seas = []
+    last_end = ("", np.zeros(2))
     for site in sites:
         town = build_town(site, rain, sink, "W-sea")
         depots += town["depots"]
         seas.append(town["sea"])
+        if site.place:
+            sink.layer("roads", _coast_road(site.code, last_end, town["ends"][0]))
+        last_end = town["ends"][1]
         if site.place == 0:
             sink.rows("overrides", lowered(town["table"], rng))
         spent = time.monotonic() - begun
@@ -151,6 +158,24 @@ def make_fleet(vaults: int, seed: int, years: int, town_vaults: int, out: Path) 
         _readme(vaults, seed, years, town_vaults, sink.counts), encoding="utf-8"
     )
     return sink.counts
+
+
+def _coast_road(
+    code: str, west: tuple[str, np.ndarray], east: tuple[str, np.ndarray]
+) -> pd.DataFrame:
+    """Return the road that joins a town to the one before it along the coast."""
+    line = shapely.LineString([west[1], east[1]])
+    return pd.DataFrame(
+        {
+            "road_id": [f"{code}-COAST"],
+            "name": ["Coast Road"],
+            "from_node": [west[0]],
+            "to_node": [east[0]],
+            "minutes": [round(line.length / 1609.344 / 45 * 60, 2)],
+            "one_way": [False],
+            "geometry": [line],
+        }
+    )
 
 
 def _readme(vaults: int, seed: int, years: int, town_vaults: int, counts: dict[str, int]) -> str:

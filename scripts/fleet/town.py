@@ -66,7 +66,7 @@ def build_town(
     gauge = np.array(own)[gaps.argmin(axis=1)]
     _write_waters(sink, ground, waters)
     inlet_ids = _write_drains(sink, ground, drains, code, sea_id)
-    _write_roads(sink, ground, longer, code, site.rng(6))
+    ends = _write_roads(sink, ground, longer, code, site.rng(6))
     table = vaults.table.copy()
     table["gauge_id"] = np.array(rain.gauge_ids, dtype=object)[gauge]
     table.loc[site.rng(7).random(len(table)) < 0.01, "gauge_id"] = None
@@ -111,6 +111,7 @@ def build_town(
         "table": table,
         "levels": levels,
         "ground": ground,
+        "ends": sorted(ends, key=lambda end: float(end[1][0])),
     }
 
 
@@ -191,7 +192,8 @@ def _write_drains(sink: Sink, ground: Ground, drains: Any, code: str, sea_id: st
 
 def _write_roads(
     sink: Sink, ground: Ground, streets: Any, code: str, rng: np.random.Generator
-) -> None:
+) -> list[tuple[str, Any]]:
+    """Write the streets; return name and place of the first and last junction along the coast."""
     count = len(streets.tail)
     points = ground.world(streets.points)
     edge = np.repeat(np.arange(count), np.diff(streets.first))
@@ -211,6 +213,10 @@ def _write_roads(
             }
         ),
     )
+    junctions = np.unique(np.concatenate([streets.tail, streets.head]))
+    along = streets.nodes[junctions, 0]
+    ends = (junctions[along.argmin()], junctions[along.argmax()])
+    return [(name[end], ground.world(streets.nodes[[end]])[0]) for end in ends]
 
 
 def _one_way(streets: Any, rng: np.random.Generator) -> Any:
