@@ -112,7 +112,16 @@ def test_hold_on_some_days_leaves_the_others_and_says_so(made):
     jobs, left = build(made, frames)
     assert left.empty
     assert jobs["allowed_days"].iloc[0].split(";")[:2] == ["2026-11-03", "2026-11-05"]
-    assert "not on Mon, Wed" in jobs["reason"].iloc[0]
+    assert "not on Mon, Wed: held or referred" in jobs["reason"].iloc[0]
+
+
+def test_days_that_nobody_works_are_neither_offered_nor_called_held(made):
+    frames = tables(made, {})
+    for name in ("forecasts", "decisions"):
+        frames[name] = frames[name][frames[name]["on"].dt.weekday < 5]
+    jobs, _ = build(made, frames)
+    assert len(jobs["allowed_days"].iloc[0].split(";")) == 5
+    assert "not on" not in jobs["reason"].iloc[0]
 
 
 def test_the_highest_method_and_load_of_the_allowed_days_only(made):

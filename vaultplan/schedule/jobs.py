@@ -171,7 +171,7 @@ def _jobs(orders: pd.DataFrame, days: pd.DataFrame, settings: ScheduleSettings) 
     on = go["on"].dt.strftime("%Y-%m-%d")
     allowed = on.groupby(go["order_id"], sort=False).agg(";".join)
     refill_hours = by_order["refill_hours_p10"].min()
-    held = days[~days["is_go"] & days["order_id"].isin(orders["order_id"])]
+    held = days[days["gate"].isin(["hold", "refer"]) & days["order_id"].isin(orders["order_id"])]
     closed = held["on"].dt.strftime("%a").groupby(held["order_id"], sort=False).agg(", ".join)
 
     ids = orders["order_id"]
@@ -198,7 +198,7 @@ def _jobs(orders: pd.DataFrame, days: pd.DataFrame, settings: ScheduleSettings) 
             "reason": _joined(
                 orders["reason"],
                 ids.map(highest["reason"]),
-                closed_words.map("not on {}: held or undecided".format, na_action="ignore"),
+                closed_words.map("not on {}: held or referred".format, na_action="ignore"),
                 pd.Series("work time not stated, assumed", orders.index).where(
                     orders["task_minutes"].isna()
                 ),
