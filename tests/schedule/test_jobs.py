@@ -118,7 +118,7 @@ def test_hold_on_some_days_leaves_the_others_and_says_so(made):
 def test_days_that_nobody_works_are_neither_offered_nor_called_held(made):
     frames = tables(made, {})
     for name in ("forecasts", "decisions"):
-        frames[name] = frames[name][frames[name]["on"].dt.dayofweek < 5]
+        frames[name] = frames[name][frames[name]["on"].dt.day_of_week < 5]
     jobs, _ = build(made, frames)
     assert len(jobs["allowed_days"].iloc[0].split(";")) == 5
     assert "not on" not in jobs["reason"].iloc[0]
