@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -54,6 +55,28 @@ def test_a_second_load_changes_nothing(loaded: Path) -> None:
     assert counts["new"].sum() == counts["changed"].sum() == 0
     assert counts["same"].sum() > 20_000
     assert dump() == before
+
+
+def test_a_whole_folder_loads_although_the_database_lies_in_it(tmp_path: Path) -> None:
+    for file in ("trucks.csv", "spatial.gpkg"):
+        shutil.copy(DEMO / file, tmp_path)
+    database = str(tmp_path / "vaultplan.gpkg")
+    loading.new(database, "EPSG:32606", time_zone="Etc/GMT+10")
+    counts = loading.load(database, "all", tmp_path).set_index("table")
+    assert counts.loc[["vaults", "trucks"], "new"].tolist() == [1500, 11]
+    assert "vaultplan.gpkg" not in set(counts["file"])
+
+
+def test_a_table_that_a_folder_holds_twice_is_refused(loaded: Path, tmp_path: Path) -> None:
+    for name in ("trucks.csv", "trucks.TSV"):
+        shutil.copy(DEMO / "trucks.csv", tmp_path / name)
+    with pytest.raises(SettingsError, match="tables more than once: trucks in"):
+        loading.load(str(loaded), "all", tmp_path)
+
+
+def test_the_database_is_not_loaded_into_itself(loaded: Path) -> None:
+    with pytest.raises(SettingsError, match="the database itself"):
+        loading.load(str(loaded), "vaults", loaded, layer="vaults")
 
 
 def test_check_finds_what_is_blank_and_writes_it(loaded: Path, tmp_path: Path) -> None:

@@ -68,8 +68,14 @@ def load(
     -------
     pandas.DataFrame
         A row per table: table, file, rows new, changed and same.
+
+    Raises
+    ------
+    SettingsError
+        If there is nothing to load, two files of a folder hold the same table, or the file is the
+        database itself.
     """
-    sources = _sources(table, file)
+    sources = _sources(table, file, location)
     mapping = load_column_map(column_map) if column_map else ColumnMap()
     with open_database(location) as database, database.writing() as connection:
         rows = []
@@ -81,22 +87,42 @@ def load(
     return pd.DataFrame(rows, columns=["table", "file", "new", "changed", "same"])
 
 
-def _sources(table: str, file: Path) -> list[tuple[str, Path, str | None]]:
+def _sources(table: str, file: Path, location: str) -> list[tuple[str, Path, str | None]]:
     """Return table, file and layer of each thing to load, referred-to tables first."""
     if table != "all":
+        if is_same_file(file, location):
+            raise SettingsError(f"{file} is the database itself; name the file to load into it")
         return [(table, file, None)]
     if not file.is_dir():
         raise SettingsError(f"{file} is not a folder; 'load all' takes a folder of files")
-    found: dict[str, tuple[Path, str | None]] = {}
+    found: dict[str, list[tuple[Path, str | None]]] = {}
     for path in sorted(file.iterdir()):
-        if path.suffix == ".gpkg":
-            found |= {layer: (path, layer) for layer in layers_of(path)}
-        elif path.suffix in (".csv", ".tsv", ".geojson", ".shp"):
-            found[path.stem] = (path, None)
-    sources = [(name, *found[name]) for name in load_order() if name in found]
-    if not sources:
+        ending = path.suffix.lower()
+        if ending == ".gpkg" and not is_same_file(path, location):
+            for layer in layers_of(path):
+                found.setdefault(layer, []).append((path, layer))
+        elif ending in (".csv", ".tsv", ".geojson", ".shp"):
+            found.setdefault(path.stem, []).append((path, None))
+    held = {name: found[name] for name in load_order() if name in found}
+    if not held:
         raise SettingsError(f"{file} holds no file or layer named as a table")
-    return sources
+    twice = [
+        f"{name} in {' and '.join(path.name for path, _ in places)}"
+        for name, places in held.items()
+        if len(places) > 1
+    ]
+    if twice:
+        raise SettingsError(
+            f"{file} holds tables more than once: {'; '.join(twice)}; "
+            "keep one of each there, or load them one by one"
+        )
+    return [(name, *places[0]) for name, places in held.items()]
+
+
+def is_same_file(path: Path, location: str) -> bool:
+    """Return whether a path is the embedded database's own file."""
+    database = Path(location)
+    return path.exists() and database.exists() and path.samefile(database)
 
 
 def load_order() -> list[str]:
