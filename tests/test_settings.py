@@ -65,3 +65,9 @@ def test_every_number_says_what_it_is():
         for name, field in getattr(type(part.default), "model_fields", {}).items():
             if isinstance(field.default, float) and not name.startswith("weight_"):
                 assert field.description, name
+
+
+def test_a_rules_file_is_looked_for_beside_the_settings(tmp_path):
+    path = tmp_path / "vaultplan.toml"
+    path.write_text('[discharge]\nrules_file = "ours.toml"\n')
+    assert load_settings(path).discharge.rules_file == tmp_path / "ours.toml"

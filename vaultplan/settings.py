@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -150,20 +150,22 @@ class Settings(_Part):
         return hashlib.sha256(self.model_dump_json().encode()).hexdigest()[:12]
 
 
-def load_settings(path: Path | None) -> Settings:
-    """Return the settings in a TOML file, or the defaults if there is none.
+Part = TypeVar("Part", bound=BaseModel)
+
+
+def load_toml(path: Path, part: type[Part], what: str) -> Part:
+    """Return what a TOML file says, checked as ``part``; ``what`` names it in messages.
 
     Raises
     ------
     SettingsError
-        If the file is not TOML, names an unknown setting or gives an impossible value.
+        If the file is missing, is not TOML, names an unknown entry or gives an impossible value;
+        the message names the file and every fault.
     """
-    if path is None:
-        return Settings()
     try:
-        found = Settings.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+        return part.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     except FileNotFoundError as error:
-        raise SettingsError(f"there is no settings file {path}") from error
+        raise SettingsError(f"there is no {what} {path}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path} is not a TOML file: {error}") from error
     except ValidationError as error:
@@ -172,6 +174,16 @@ def load_settings(path: Path | None) -> Settings:
             for fault in error.errors()
         )
         raise SettingsError(f"{path}: {faults}") from error
+
+
+def load_settings(path: Path | None) -> Settings:
+    """Return the settings in a TOML file, or the defaults if there is none.
+
+    A rules file named in it is looked for beside it. Raises as :func:`load_toml`.
+    """
+    if path is None:
+        return Settings()
+    found = load_toml(path, Settings, "settings file")
     own = found.discharge.rules_file
     if own is None:
         return found

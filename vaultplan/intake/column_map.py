@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import tomllib
 from fnmatch import fnmatch
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from vaultplan import units
 from vaultplan.columns import Table
 from vaultplan.errors import SettingsError
+from vaultplan.settings import load_toml
 
 _NUMBERS = ("real", "integer")
 
@@ -123,18 +123,7 @@ def load_column_map(path: Path, declared: Table | None = None) -> ColumnMap:
     SettingsError
         If the file is missing, is not TOML, or names an unknown entry, unit or table column.
     """
-    try:
-        found = ColumnMap.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except FileNotFoundError as error:
-        raise SettingsError(f"there is no column map {path}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path} is not a TOML file: {error}") from error
-    except ValidationError as error:
-        faults = "; ".join(
-            f"{'.'.join(str(part) for part in fault['loc'])}: {fault['msg']}"
-            for fault in error.errors()
-        )
-        raise SettingsError(f"{path}: {faults}") from error
+    found = load_toml(path, ColumnMap, "column map")
     if declared is not None:
         try:
             found.check_against(declared)
