@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import html
-import re
-from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final, cast
 
@@ -13,6 +10,8 @@ import pandas as pd
 from vaultplan import schema
 from vaultplan.outputs.cautions import CAUTIONS
 from vaultplan.outputs.files import whole_file
+from vaultplan.outputs.left_out import deciding_rules, reasons_of, rule_words
+from vaultplan.outputs.markdown import about, count, day, days, joined, number, safe, stated, table
 from vaultplan.outputs.plan_view import (
     local_clock,
     part,
@@ -21,20 +20,14 @@ from vaultplan.outputs.plan_view import (
     time_zone_of,
     unserved_in_full,
 )
+from vaultplan.outputs.summary_watch import METHOD_WORDS, watched_waters, weak_forecasts
 from vaultplan.settings import Settings
 
-#: Discharge into such waters, or into nobody knows which, is put on the watch list.
-_WATCHED: Final = ("elevated", "high", "protected", "unknown")
 _OUTCOME_WORDS: Final = {
-    "held": "Held",
-    "referred": "Referred to the specialist",
-    "not_scheduled": "Not scheduled",
-    "not_possible": "Not possible",
-}
-_METHOD_WORDS: Final = {
-    "storm_drain": "storm drain",
-    "filter_sock": "filter sock",
-    "vacuum_truck": "vacuum truck",
+    "held": "held",
+    "referred": "referred",
+    "not_scheduled": "not scheduled",
+    "not_possible": "not possible",
 }
 
 
@@ -57,54 +50,103 @@ def write_summary(frames: schema.Frames, path: Path, *, settings: Settings) -> N
     stops, unserved = stops_in_full(frames, zone), unserved_in_full(frames)
     stops["from"] = local_clock(stops["arrive_at"], zone)
     stops["to"] = local_clock(stops["leave_at"], zone)
-    utility = f"{_safe(settings.outputs.utility)}: " if settings.outputs.utility else ""
+    utility = f"{safe(settings.outputs.utility)}: " if settings.outputs.utility else ""
+    title = f"# {utility}week of {day(plan['week_of'])} {plan['week_of']:%Y}"
+    lead = [*_warning(plan), _lead(frames, stops, unserved, plan)]
     sections = [
-        [f"# {utility}week of {_day(plan['week_of'])} {plan['week_of']:%Y}"],
-        _head(plan, zone.key),
-        _planned(stops, part(frames, "plan_jobs")),
+        [title],
+        ["\n\n".join(lead)],
+        _figures(stops),
         _truck_days(stops, part(frames, "routes")),
-        _left_out(unserved),
-        _watch(stops, part(frames, "receiving_waters")),
-        _low_confidence(stops),
+        _left_out(frames, unserved, plan),
+        watched_waters(stops, part(frames, "receiving_waters")),
+        weak_forecasts(_emptying(stops)),
+        _about(plan, zone.key),
         ["## Cautions", "", *(f"- {caution}" for caution in CAUTIONS)],
     ]
-    text = "\n\n".join("\n".join(lines) for lines in sections)
+    text = "\n\n".join("\n".join(lines) for lines in sections if lines)
     with whole_file(path) as unfinished:
         unfinished.write_text(f"{text}\n", encoding="utf-8", newline="\n")
 
 
-def _head(plan: pd.Series[Any], zone: str) -> list[str]:
-    made_at = plan["made_at"].tz_convert(zone)
-    lines = [
-        f"- Plan {_safe(plan['plan_id'])}, made {made_at:%Y-%m-%d %H:%M} ({zone})",
-        f"- Knows results until {_day(plan['as_of_on'])} {plan['as_of_on']:%Y}",
-        f"- Rules version {_stated(plan['rules_version'])}, "
-        f"settings version {_stated(plan['settings_version'])}, seed {_stated(plan['seed'])}",
+def _warning(plan: pd.Series[Any]) -> list[str]:
+    state = stated(plan["state"])
+    return [] if state == "checked" else [f"**This plan is {state}: do not work from it.**"]
+
+
+def _lead(
+    frames: schema.Frames, stops: pd.DataFrame, unserved: pd.DataFrame, plan: pd.Series[Any]
+) -> str:
+    """Return the week in one paragraph to be read aloud."""
+    served = stops.loc[stops["kind"].isin(["pump_out", "work"]), "order_id"].nunique()
+    truck_days = len(stops[["truck_id", "on"]].drop_duplicates())
+    said = f"{served:,} of {count(served + len(unserved), 'order')} are planned"
+    if len(stops):
+        said += f", on {days(stops['on'])}, with {count(stops['truck_id'].nunique(), 'truck')}"
+        said += f" ({count(truck_days, 'truck-day')})"
+    parts = [f"{said}."]
+    if len(unserved):
+        parts.append(_outcomes(unserved, plan))
+    emptied = _emptying(stops)
+    if emptied["volume_gal_mean"].notna().any():
+        gallons = emptied.groupby(emptied["kind"] == "vacuum")["volume_gal_mean"].sum()
+        parts.append(
+            f"About {about(gallons.sum())} gal are expected to be removed, "
+            f"{about(gallons.get(True, 0.0))} of them by vacuum truck and "
+            f"{about(gallons.get(False, 0.0))} to drains; these are sums of expected values."
+        )
+    parts.append(_held_days(frames))
+    return " ".join(part for part in parts if part)
+
+
+def _outcomes(unserved: pd.DataFrame, plan: pd.Series[Any]) -> str:
+    counts = unserved["outcome"].value_counts()
+    phrases = {
+        "held": "{} held for the whole week",
+        "referred": "{} referred to the environmental specialist",
+        "not_scheduled": "{} not scheduled",
+        "not_possible": "{} not possible as things stand",
+    }
+    told = [
+        phrase.format(f"{counts[outcome]:,}")
+        for outcome, phrase in phrases.items()
+        if outcome in counts.index
     ]
-    if _stated(plan["state"]) != "checked":
-        lines.append(f"- **This plan is {_stated(plan['state'])}: do not work from it.**")
-    return lines
+    sunday = plan["week_of"] + pd.Timedelta(days=6)
+    due = int((unserved["due_on"] <= sunday).sum())
+    return f"Not in the week: {joined(told)}; {due:,} of these are due by {day(sunday)}."
 
 
-def _planned(stops: pd.DataFrame, jobs: pd.DataFrame) -> list[str]:
+def _held_days(frames: schema.Frames) -> str:
+    """Return on which days orders must wait, and why, as far as the gates say."""
+    ordered = {*part(frames, "plan_jobs")["vault_id"], *part(frames, "plan_unserved")["vault_id"]}
+    everything = part(frames, "decisions")
+    decisions = everything[everything["vault_id"].isin(ordered)]
+    held = decisions[decisions["gate"] == "hold"]
+    if held.empty:
+        return "No day of the week is on hold." if len(decisions) else ""
+    by_day = held.groupby("on")["vault_id"].nunique()
+    low, high = int(by_day.min()), int(by_day.max())
+    many = f"{high:,}" if low == high else f"{low:,} to {high:,}"
+    overridden = part(frames, "overrides")["vault_id"]
+    rules = deciding_rules(everything[~everything["vault_id"].isin(overridden)], "hold")
+    words = rule_words(everything)
+    why = [safe(words[rule]) for rule in sorted(rules & set(words))]
+    quoted = f' ("{" ".join(why)}")' if why else ""
+    return f"On {days(by_day.index)} {many} vaults with an order are on hold{quoted}."
+
+
+def _figures(stops: pd.DataFrame) -> list[str]:
     crew = stops[stops["kind"].isin(["pump_out", "work"])]
     vacuum, dumps = stops[stops["kind"] == "vacuum"], stops[stops["kind"] == "dump"]
-    lines = [
-        "## What is planned",
-        "",
-        f"{_count(crew['order_id'].nunique(), 'job')} of {len(jobs):,} offered to the schedule, on "
-        f"{_count(stops['on'].nunique(), 'day')} with "
-        f"{_count(stops['truck_id'].nunique(), 'truck')}.",
-        "",
-    ]
+    lines = []
     if len(crew):
         methods = crew.drop_duplicates("order_id")["method"].value_counts()
-        listed = [f"{_METHOD_WORDS[m]} {methods[m]}" for m in schema.METHODS if m in methods.index]
-        lines += [f"- Jobs by method: {', '.join(listed)}."]
-        lines += [f"- {_expected(_emptying(stops))}"]
+        listed = [f"{METHOD_WORDS[m]} {methods[m]}" for m in schema.METHODS if m in methods.index]
+        lines += [f"- Orders by method: {', '.join(listed)}.", f"- {_expected(_emptying(stops))}"]
     if len(vacuum):
         lines += [
-            f"- Vacuum trucks: {_count(len(vacuum), 'pick-up')}, {_count(len(dumps), 'dump trip')}."
+            f"- Vacuum trucks: {count(len(vacuum), 'pick-up')}, {count(len(dumps), 'dump trip')}."
         ]
     return lines
 
@@ -121,138 +163,95 @@ def _expected(stops: pd.DataFrame) -> str:
         "Low and high values of single vaults must not be added; they stand in plan.csv."
     )
     if missing:
-        text += f" {_count(missing, 'stop')} without an expected value not counted."
+        text += f" {count(missing, 'stop')} without an expected value not counted."
     return text
 
 
 def _truck_days(stops: pd.DataFrame, routes: pd.DataFrame) -> list[str]:
     driven = {(way["on"], way["truck_id"]): way for _, way in routes.iterrows()}
     rows = []
-    for key, day in stops.groupby(["on", "truck_id"], sort=True):
+    for key, one in stops.groupby(["on", "truck_id"], sort=True):
         on, truck = cast("tuple[pd.Timestamp, str]", key)
         way = driven.get((on, truck))
-        water = _emptying(day)["volume_gal_mean"]
+        water = _emptying(one)["volume_gal_mean"]
         rows.append(
             (
-                _day(on),
+                day(on),
                 truck,
-                len(day),
-                f"{day['from'].iloc[0]}-{day['to'].iloc[-1]}",
-                _number(way["drive_minutes"] if way is not None else day["drive_minutes"].sum()),
-                _number(way["drive_mi"] if way is not None else None, 1),
-                _number(water.sum() if water.notna().any() else None),
-                _number(day["socks"].sum()),
+                len(one),
+                f"{one['from'].iloc[0]}-{one['to'].iloc[-1]}",
+                number(way["drive_minutes"] if way is not None else one["drive_minutes"].sum()),
+                number(way["drive_mi"] if way is not None else None, 1),
+                number(water.sum() if water.notna().any() else None),
+                number(one["socks"].sum()),
             )
         )
     heads = ("Day", "Truck", "Stops", "First-last", "Drive, min", "Drive, mi")
     return [
         "## Trucks and days",
         "",
-        *_table((*heads, "Expected water, gal", "Socks"), rows, "No truck has a stop."),
+        *table((*heads, "Expected water, gal", "Socks"), rows, "No truck has a stop."),
     ]
 
 
-def _left_out(unserved: pd.DataFrame) -> list[str]:
+def _left_out(frames: schema.Frames, unserved: pd.DataFrame, plan: pd.Series[Any]) -> list[str]:
     lines = ["## What is not in the week, and why", ""]
-    counts = unserved["outcome"].value_counts()
-    told = [f"{words.lower()} {counts.get(key, 0)}" for key, words in _OUTCOME_WORDS.items()]
+    if unserved.empty:
+        return [*lines, "Every order offered is in the week."]
+    reasons = reasons_of(frames, unserved)
+    monday = plan["week_of"]
+    is_urgent = (unserved["due_on"] < monday + pd.Timedelta(days=7)).to_list()
+    tally: dict[Any, list[int]] = {}
+    for whys, urgent in zip(reasons, is_urgent, strict=True):
+        for why in whys:
+            counted = tally.setdefault(why, [0, 0])
+            counted[0] += 1
+            counted[1] += urgent
+    outcomes = unserved["outcome"].value_counts()
+    told = [f"{words} {outcomes.get(key, 0)}" for key, words in _OUTCOME_WORDS.items()]
+    most_first = sorted(tally.items(), key=lambda each: (-each[1][0], each[0].name))
     lines += [f"{', '.join(told)}.".capitalize(), ""]
-    rows = [
-        (
-            _OUTCOME_WORDS[row["outcome"]],
-            row["order_id"],
-            row["vault_id"],
-            row["address"],
-            _day(row["due_on"]),
-            row["reason"],
-        )
-        for _, row in unserved.iterrows()
-    ]
-    heads = ("Outcome", "Order", "Vault", "Address", "Due", "Why, and what would free it")
-    return lines + _table(heads, rows, "Every order offered is in the week.")
-
-
-def _watch(stops: pd.DataFrame, waters: pd.DataFrame) -> list[str]:
-    names = waters.set_index("water_id")["name"]
-    drained = stops[stops["kind"].eq("pump_out") & stops["sensitivity"].isin(_WATCHED)]
-    rows = [
-        (
-            _day(row["on"]),
-            row["truck_id"],
-            row["from"],
-            row["vault_id"],
-            _METHOD_WORDS.get(row["method"], row["method"]),
-            row["outfall_id"],
-            _waters(row["waters_passed"], names),
-            row["sensitivity"],
-        )
-        for _, row in drained.iterrows()
-    ]
-    heads = ("Day", "Truck", "From", "Vault", "Method", "Outfall", "Waters", "Sensitivity")
-    return [
-        "## Watch: discharges toward sensitive or unknown waters",
+    if max(len(whys) for whys in reasons) > 1:
+        lines[-2] += " An order may have more than one reason."
+    lines += table(
+        ("Reason", "Orders", "Due this week or before", "In full, and what would free it"),
+        [(why.name, number, urgent, why.words) for why, (number, urgent) in most_first],
         "",
-        *_table(heads, rows, "None is planned."),
-    ]
-
-
-def _low_confidence(stops: pd.DataFrame) -> list[str]:
-    unsure = _emptying(stops)
-    unsure = unsure[unsure["confidence"].eq("low") | unsure["confidence"].isna()]
-    rows = [
+    )
+    rows = sorted(
         (
-            _day(row["on"]),
-            row["truck_id"],
-            row["vault_id"],
-            _band(row),
-            row["forecast_reason"],
+            (pd.isna(row["due_on"]), row["due_on"] if pd.notna(row["due_on"]) else monday, place)
+            for place, (_, row) in enumerate(unserved.iterrows())
+        ),
+    )
+    orders = []
+    for *_, place in rows:
+        row = unserved.iloc[place]
+        orders.append(
+            (
+                row["order_id"],
+                row["vault_id"],
+                row["address"],
+                _due(row["due_on"], monday),
+                _OUTCOME_WORDS[row["outcome"]],
+                ", ".join(why.own_name or why.name for why in reasons[place]),
+            )
         )
-        for _, row in unsure.iterrows()
-    ]
-    heads = ("Day", "Truck", "Vault", "Water low - middle - high, gal", "Rests on")
+    heads = ("Order", "Vault", "Address", "Due", "Outcome", "Reason")
+    return [*lines, "", "The orders, those due first on top:", "", *table(heads, orders, "")]
+
+
+def _due(on: Any, monday: pd.Timestamp) -> str:
+    return f"{day(on)}, overdue" if pd.notna(on) and on < monday else day(on)
+
+
+def _about(plan: pd.Series[Any], zone: str) -> list[str]:
+    made_at = plan["made_at"].tz_convert(zone)
     return [
-        "## Watch: forecasts to trust least",
+        "## About this plan",
         "",
-        *_table(heads, rows, "No planned stop rests on a forecast of low confidence."),
+        f"- Plan {safe(plan['plan_id'])}, made {day(made_at)} {made_at:%Y, %H:%M} ({zone})",
+        f"- Knows results until {day(plan['as_of_on'])} {plan['as_of_on']:%Y}",
+        f"- Rules version {stated(plan['rules_version'])}, "
+        f"settings version {stated(plan['settings_version'])}, seed {stated(plan['seed'])}",
     ]
-
-
-def _waters(passed: Any, names: pd.Series[Any]) -> str:
-    if not isinstance(passed, str) or not passed:
-        return "not known"
-    return ", then ".join(str(names.get(water, water)) for water in passed.split(";"))
-
-
-def _band(row: pd.Series[Any]) -> str:
-    return " - ".join(_number(row[f"volume_gal_p{percent}"]) for percent in (10, 50, 90))
-
-
-def _table(heads: Sequence[str], rows: Iterable[Sequence[Any]], without: str) -> list[str]:
-    lines = [f"| {' | '.join(_safe(cell) for cell in row)} |" for row in rows]
-    if not lines:
-        return [without]
-    return [f"| {' | '.join(heads)} |", "|" + "---|" * len(heads), *lines]
-
-
-def _safe(cell: Any) -> str:
-    """Return text that Markdown shows as it is: no tag, link, table cell or line break."""
-    if cell is None or cell is pd.NaT or (not isinstance(cell, str) and pd.isna(cell)):
-        return ""
-    text = html.escape(" ".join(str(cell).split()), quote=False)
-    return re.sub(r"([\\`*\[\]|~])|(?<![0-9A-Za-z])(_)|(_)(?![0-9A-Za-z])", r"\\\g<0>", text)
-
-
-def _day(on: Any) -> str:
-    return "" if pd.isna(on) else f"{on:%a} {on.day} {on:%b}"
-
-
-def _number(value: Any, decimals: int = 0) -> str:
-    return "" if value is None or pd.isna(value) else f"{value:,.{decimals}f}"
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number:,} {thing}{'' if number == 1 else 's'}"
-
-
-def _stated(value: Any) -> str:
-    return "not stated" if pd.isna(value) else _safe(value)
