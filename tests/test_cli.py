@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from vaultplan import cli, loading, pipeline
-from vaultplan.errors import ScheduleError, SettingsError, VaultplanError
+from vaultplan.errors import OutputError, ScheduleError, SettingsError, VaultplanError
 
 VERBS = ("demo", "new", "load", "check", "forecast", "trace", "rank", "plan", "verify")
 DEMO = pipeline.demo_folder()
@@ -102,6 +102,15 @@ def test_forecast_writes_each_kind_of_table(loaded: Path, tmp_path: Path, ending
         assert frame.crs is not None
     assert sorted(frame["vault_id"]) == sorted(some)
     assert (frame["volume_gal_p10"] <= frame["volume_gal_p90"]).all()
+
+
+def test_a_table_is_never_written_over_the_database(tmp_path: Path) -> None:
+    database = tmp_path / "town.gpkg"
+    run("new", "--crs", "EPSG:32606", "--db", database)
+    before = database.read_bytes()
+    with pytest.raises(OutputError, match="is the database"):
+        run("check", "--db", database, "--out", tmp_path / "." / "town.gpkg")
+    assert database.read_bytes() == before
 
 
 def test_forecast_of_points_keeps_their_order(loaded: Path, tmp_path: Path) -> None:

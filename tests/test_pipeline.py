@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pandas as pd
@@ -9,7 +10,7 @@ import pyogrio
 import pytest
 
 from vaultplan import loading, pipeline, schema
-from vaultplan.errors import BadRowsError, ScheduleError, SettingsError
+from vaultplan.errors import BadRowsError, OutputError, ScheduleError, SettingsError, StoreError
 from vaultplan.settings import Settings, load_settings
 from vaultplan.store.database import open_database
 from vaultplan.store.read import count_rows, read_table
@@ -99,6 +100,26 @@ def test_a_plan_that_breaks_a_limit_is_neither_stored_nor_written(
     assert not (tmp_path / "week").exists()
     with open_database(file_town) as database:
         assert count_rows(database, "plans") == 0
+
+
+def test_a_plan_that_could_not_be_written_is_not_begun(file_town: str, tmp_path: Path) -> None:
+    steps: list[str] = []
+    (tmp_path / "file").touch()
+    beside = tmp_path / "layers.gpkg"
+    shutil.copy(file_town, beside)
+    for location, out in ((file_town, tmp_path / "file" / "week"), (str(beside), tmp_path)):
+        with pytest.raises(OutputError, match="name another"):
+            plan(location, out, on_step=lambda step, *_: steps.append(step))
+    assert steps == []
+
+
+def test_a_demo_takes_the_place_of_a_demo_only(tmp_path: Path) -> None:
+    location = tmp_path / "vaultplan.gpkg"
+    loading.new(str(location), pipeline.DEMO_CRS, name="Somebody's fleet")
+    before = location.read_bytes()
+    with pytest.raises(StoreError, match="is not a demo"):
+        pipeline.run_demo(tmp_path)
+    assert location.read_bytes() == before
 
 
 def test_nothing_later_than_the_as_of_day_is_used(file_town: str) -> None:

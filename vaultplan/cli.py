@@ -118,11 +118,13 @@ def _cell(value: Any) -> str:
     return str(value)
 
 
-def _deliver(frame: pd.DataFrame, title: str, columns: list[str], out: Path | None) -> None:
+def _deliver(
+    frame: pd.DataFrame, title: str, columns: list[str], out: Path | None, db: str
+) -> None:
     if out is None:
         _show(frame, title, columns)
         return
-    pipeline.write_table(frame, out)
+    pipeline.write_table(frame, out, location=db)
     out_console.print(f"{len(frame):,} rows written to {out}")
 
 
@@ -199,7 +201,7 @@ def check(db: Db = DEFAULT_DB, out: Out = None) -> None:
     """
     with _steps() as on_step:
         findings = loading.check(db, on_step=on_step)
-    _deliver(findings, "Findings", list(findings.columns), out)
+    _deliver(findings, "Findings", list(findings.columns), out, db)
 
 
 @app.command()
@@ -233,7 +235,7 @@ def forecast(
         )
     shown = ["vault_id", "on", "volume_gal_p10", "volume_gal_p50", "volume_gal_p90"]
     shown += ["prob_dry", "prob_clear", "prob_light", "prob_heavy", "confidence"]
-    _deliver(frame, "Water expected", shown, out)
+    _deliver(frame, "Water expected", shown, out, db)
 
 
 @app.command()
@@ -249,7 +251,7 @@ def trace(
             db, vault_ids=vault, settings=_settings(settings, db), on_step=on_step
         )
     shown = ["vault_id", "trace_status", "inlet_id", "length_ft", "outfall_id", "waters_passed"]
-    _deliver(frame, "Where it would run", [*shown, "reason"], out)
+    _deliver(frame, "Where it would run", [*shown, "reason"], out, db)
 
 
 @app.command()
@@ -272,7 +274,7 @@ def rank(
             settings=_settings(settings, db),
             on_step=on_step,
         )
-    _deliver(frame, "Ranking", ["rank", "order_id", "vault_id", "score", "reason"], out)
+    _deliver(frame, "Ranking", ["rank", "order_id", "vault_id", "score", "reason"], out, db)
 
 
 @app.command()
@@ -320,7 +322,7 @@ def verify(
     if breaches.empty:
         out_console.print(f"Plan {name} keeps all its limits.")
         return
-    _deliver(breaches, f"Plan {name} breaks its limits", list(breaches.columns), out)
+    _deliver(breaches, f"Plan {name} breaks its limits", list(breaches.columns), out, db)
     raise typer.Exit(1)
 
 

@@ -6,6 +6,7 @@ load -> forecast -> trace -> decide -> rank -> schedule -> check -> publish
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,14 +20,15 @@ from vaultplan.discharge.facts import decide_discharges
 from vaultplan.discharge.rules import Rules, load_rules
 from vaultplan.discharge.sensitivity import grade_waters
 from vaultplan.drainage.trace import trace_vaults
-from vaultplan.errors import ScheduleError, SchemaError, SettingsError
+from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsError, StoreError
 from vaultplan.forecast.forecasts import forecast_vaults
-from vaultplan.loading import OnStep, load, new, read_frames, silent
+from vaultplan.loading import OnStep, is_same_file, load, new, read_frames, silent
 from vaultplan.outputs.layers import write_layers
 from vaultplan.outputs.maps import write_map
 from vaultplan.outputs.sheets import write_sheets
 from vaultplan.outputs.summary import write_summary
-from vaultplan.outputs.tables import write_plan_csv, write_table
+from vaultplan.outputs.tables import write_plan_csv
+from vaultplan.outputs.tables import write_table as write_file
 from vaultplan.outputs.workbook import write_plan_xlsx
 from vaultplan.ranking.value import rank_orders
 from vaultplan.schedule.checker import check_plan
@@ -38,8 +40,6 @@ from vaultplan.store.database import open_database
 from vaultplan.store.read import read_table
 from vaultplan.store.write import replace_plan
 
-__all__ = ["write_table"]
-
 CAUTION: Final = (
     "Not an entry permit, not an authorisation to discharge, not a waste determination. The grade "
     "seen in the field supersedes the plan; local codes, the current permit and licensed people "
@@ -47,6 +47,7 @@ CAUTION: Final = (
 )
 
 DEMO_CRS: Final = "EPSG:32606"
+DEMO_NAME: Final = "Saltmarrow (invented)"
 _WATER_TABLES: Final = ("vaults", "visits", "gauges", "rainfall", "rain_outlook")
 _DRAIN_TABLES: Final = ("vaults", "inlets", "drain_pipes", "outfalls", "receiving_waters")
 _RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "overrides")
@@ -256,7 +257,12 @@ def plan(
     ------
     ScheduleError
         If the finished plan breaks a limit; then nothing is stored or written.
+    OutputError
+        If ``out`` cannot be made or written to, or an output would replace the database.
     """
+    _check_folder(out)
+    if is_same_file(out / "layers.gpkg", location):
+        raise OutputError(f"layers.gpkg in {out} is the database; name another folder")
     week = _open_week(location, week_of, as_of, settings, on_step)
     _rank(week, on_step, everywhere=True)
     plan_id = _plan_id(week, seed)
@@ -323,6 +329,15 @@ def _schedule(week: _Week, plan_id: str, seed: int, made_at: pd.Timestamp, on_st
     frames["plans"] = schema.table("plans").conform(pd.DataFrame([facts]))
 
 
+def _check_folder(out: Path) -> None:
+    """Refuse a folder that cannot be made or written to, before the work is done."""
+    there = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
+    if not there.is_dir():
+        raise OutputError(f"{there} is a file, not a folder for outputs; name another one")
+    if not os.access(there, os.W_OK):
+        raise OutputError(f"outputs cannot be written to {there}; name another folder")
+
+
 def _publish(week: _Week, out: Path, on_step: OnStep) -> tuple[Path, ...]:
     """Write every output of a checked plan into ``out``."""
     frames, settings = week.frames, week.settings
@@ -385,6 +400,13 @@ def verify(
     return plan_id, pd.DataFrame(rows, columns=["limit", "truck", "day", "stop", "words"])
 
 
+def write_table(frame: pd.DataFrame, path: Path, *, location: str) -> None:
+    """Write a table to a file that is not the database at ``location`` itself."""
+    if is_same_file(path, location):
+        raise OutputError(f"{path} is the database; name another file for the table")
+    write_file(frame, path)
+
+
 def demo_folder() -> Path:
     """Return the folder of the invented town's files, beside the package or inside it."""
     for folder in (
@@ -400,14 +422,24 @@ def run_demo(out: Path, *, on_step: OnStep = silent) -> PlanResult:
     """Make a database of the invented town in ``out``, and plan its next week.
 
     An earlier demo in the same folder is replaced.
+
+    Raises
+    ------
+    StoreError
+        If the folder holds a database that is not an earlier demo; it is left as it was.
     """
     files = demo_folder()
     settings = load_settings(files / "vaultplan.toml")
+    _check_folder(out)
     out.mkdir(parents=True, exist_ok=True)
     location = out / "vaultplan.gpkg"
+    if location.exists():
+        with open_database(str(location)) as database:
+            if database.name != DEMO_NAME:
+                raise StoreError(f"{location} is not a demo; name another folder for the demo")
     for stale in out.glob("vaultplan.gpkg*"):
         stale.unlink()
-    new(str(location), DEMO_CRS, name="Saltmarrow (invented)", time_zone=settings.time_zone)
+    new(str(location), DEMO_CRS, name=DEMO_NAME, time_zone=settings.time_zone)
     load(str(location), "all", files, on_step=on_step)
     result = plan(str(location), out=out, settings=settings, on_step=on_step)
     return replace(result, written=(location, *result.written))
