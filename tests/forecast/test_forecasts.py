@@ -62,6 +62,12 @@ def test_index_of_the_points_is_kept_even_if_it_repeats(fleet, asked):
     assert found.index.tolist() == [7, 7, 3, 3]
 
 
+def test_nothing_asked_is_nothing_forecast(fleet, asked):
+    none = forecast_vaults(fleet.frames, asked.iloc[:0], as_of=AS_OF, settings=Settings())
+    assert len(none) == 0
+    assert tuple(none.columns) == table("forecasts").column_names
+
+
 def test_progress_runs_to_its_end(fleet, asked):
     told = []
     forecast_vaults(

@@ -78,5 +78,6 @@ def forecast_vaults(
     for part in (as_columns(hours, points.index), grades):
         for name in part.columns:
             frame[name] = part[name].to_numpy()
-    frame["reason"] = frame["reason"] + "; " + frame["grade_reason"]
+    words = frame[["reason", "grade_reason"]].astype("str")
+    frame["reason"] = words["reason"] + "; " + words["grade_reason"]
     return table("forecasts").conform(frame)
