@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from vaultplan import cli, loading, pipeline
-from vaultplan.errors import OutputError, ScheduleError, SettingsError, VaultplanError
+from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsError, VaultplanError
 
 VERBS = ("demo", "new", "load", "check", "forecast", "trace", "rank", "plan", "verify")
 DEMO = pipeline.demo_folder()
@@ -113,13 +113,35 @@ def test_a_table_is_never_written_over_the_database(tmp_path: Path) -> None:
     assert database.read_bytes() == before
 
 
-def test_forecast_of_points_keeps_their_order(loaded: Path, tmp_path: Path) -> None:
+def test_forecast_of_points_keeps_their_order_and_each_once(loaded: Path, tmp_path: Path) -> None:
     points = tmp_path / "points.csv"
-    points.write_text("vault_id,on\nSM-0003,2026-11-05\nSM-0001,2026-11-02\n")
+    points.write_text("vault_id,on\nSM-0003,2026-11-05\nSM-0001,2026-11-02\nSM-0003,2026-11-05\n")
     out = tmp_path / "water.csv"
     run("forecast", "--db", loaded, "--points", points, "--out", out)
     frame = pd.read_csv(out)
     assert frame["vault_id"].tolist() == ["SM-0003", "SM-0001"]
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("vault_id,on\nSM-0001,2026-11-02\nSM-0001,2026-13-45\n,2026-11-02\n", "rows 3, 4"),
+        ("vault_id,when\nSM-0001,2026-11-02\n", "needs the columns"),
+        ("", "cannot be read"),
+    ],
+)
+def test_points_that_cannot_be_meant_are_refused(
+    loaded: Path, tmp_path: Path, text: str, fault: str
+) -> None:
+    points = tmp_path / "points.csv"
+    points.write_text(text)
+    with pytest.raises(SchemaError, match=fault):
+        run("forecast", "--db", loaded, "--points", points)
+
+
+def test_points_and_days_are_not_mixed(loaded: Path, tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="leave --on and --vault out"):
+        run("forecast", "--db", loaded, "--points", tmp_path, "--vault", "SM-0001")
 
 
 def test_trace_shows_a_path_in_words(loaded: Path) -> None:

@@ -102,6 +102,42 @@ def test_a_plan_that_breaks_a_limit_is_neither_stored_nor_written(
         assert count_rows(database, "plans") == 0
 
 
+def frames_until(visited_at: str | None) -> dict[str, pd.DataFrame]:
+    names = ("rainfall", "rain_outlook", "visits")
+    frames = {name: schema.table(name).empty() for name in names}
+    if visited_at:
+        visit = {"visit_id": "W", "vault_id": "V", "visited_at": visited_at}
+        frames["visits"] = schema.table("visits").conform(pd.DataFrame([visit]))
+    return frames
+
+
+def test_the_data_end_on_a_local_day(monkeypatch: pytest.MonkeyPatch, file_town: str) -> None:
+    # 05:00 UTC on Monday is Sunday evening ten hours west: the week to plan is the one at hand.
+    def read(*_args: object, **_more: object) -> dict[str, pd.DataFrame]:
+        return read_frames(*_args, **_more) | frames_until("2026-11-02T05:00Z")
+
+    read_frames = pipeline.read_frames
+    monkeypatch.setattr(pipeline, "read_frames", read)
+    week = pipeline._open_week(file_town, None, None, quick(), loading.silent)
+    assert week.as_of == pd.Timestamp("2026-11-01")
+    assert week.monday == pd.Timestamp("2026-11-02")
+
+
+def test_without_rain_and_visits_a_stated_week_is_enough(
+    monkeypatch: pytest.MonkeyPatch, file_town: str
+) -> None:
+    read_frames = pipeline.read_frames
+    monkeypatch.setattr(
+        pipeline, "read_frames", lambda *args: read_frames(*args) | frames_until(None)
+    )
+    with pytest.raises(SettingsError, match="say --as-of"):
+        pipeline._open_week(file_town, None, None, quick(), loading.silent)
+    monday, friday = pd.Timestamp("2026-11-02"), pd.Timestamp("2026-10-30")
+    week = pipeline._open_week(file_town, monday, friday, quick(), loading.silent)
+    assert week.as_of == friday
+    assert len(week.days) == 5
+
+
 def test_a_plan_that_could_not_be_written_is_not_begun(file_town: str, tmp_path: Path) -> None:
     steps: list[str] = []
     (tmp_path / "file").touch()

@@ -79,17 +79,26 @@ def forecast(
     """Return table ``forecasts`` for the days (the day after the data end if none) or the points.
 
     The rows carry the vault's place, so that they can be written as a map layer.
+
+    Raises
+    ------
+    SettingsError
+        If points are given together with days or vaults, or nothing says when the data end.
+    SchemaError
+        If the points cannot be read, or name an unknown vault or a day before the as-of day.
     """
+    if points is not None and (len(days) or vault_ids):
+        raise SettingsError("points name their own vaults and days; leave --on and --vault out")
     with open_database(location) as database:
         settings = _in_zone(settings, database.time_zone)
         frames = read_frames(database, _WATER_TABLES, on_step)
-    as_of = as_of or _data_end(frames)
+    as_of = as_of or _data_end(frames, settings.time_zone)
     if points is not None:
         asked = _read_points(points)
     else:
         every = frames["vaults"]["vault_id"]
         vaults = _known(vault_ids, every) if vault_ids else list(every)
-        asked = _cross(vaults, days or [as_of + pd.Timedelta(days=1)])
+        asked = _cross(vaults, days if len(days) else [as_of + pd.Timedelta(days=1)])
     water = _forecast(frames, asked, as_of, settings, on_step)
     return _placed(water, frames["vaults"])
 
@@ -183,10 +192,11 @@ def _open_week(
     with open_database(location) as database:
         settings = _in_zone(settings, database.time_zone)
         frames = read_frames(database, names, on_step)
-    end = _data_end(frames)
-    week_of = week_of or end + pd.Timedelta(days=7)
-    monday = week_of.normalize() - pd.Timedelta(days=week_of.weekday())
-    as_of = as_of or min(end, monday - pd.Timedelta(days=1))
+    if week_of is None or as_of is None:
+        end = _data_end(frames, settings.time_zone)
+        week_of = week_of or end + pd.Timedelta(days=7)
+        as_of = as_of or min(end, _monday(week_of) - pd.Timedelta(days=1))
+    monday = _monday(week_of)
     if as_of >= monday + pd.Timedelta(days=7):
         raise SettingsError(f"--as-of {as_of:%Y-%m-%d} is after the week of {monday:%Y-%m-%d}")
     worked = set(";".join(frames["trucks"]["days"].dropna()).split(";"))
@@ -455,17 +465,19 @@ def _in_zone(settings: Settings, time_zone: str) -> Settings:
     return settings.model_copy(update={"time_zone": time_zone})
 
 
-def _data_end(frames: schema.Frames) -> pd.Timestamp:
-    """Return the last day that rain, an outlook or a visit is known of."""
-    ends = [
-        frames["rainfall"]["fell_on"].max(),
-        frames["rain_outlook"]["issued_at"].max(),
-        frames["visits"]["visited_at"].max(),
-    ]
-    known = [pd.Timestamp(end).tz_localize(None).normalize() for end in ends if pd.notna(end)]
+def _data_end(frames: schema.Frames, time_zone: str) -> pd.Timestamp:
+    """Return the last local day that rain, an outlook or a visit is known of."""
+    moments = [frames["rain_outlook"]["issued_at"].max(), frames["visits"]["visited_at"].max()]
+    ends = [end.tz_convert(time_zone).tz_localize(None) for end in moments if pd.notna(end)]
+    rained = frames["rainfall"]["fell_on"].max()
+    known = [end.normalize() for end in (*ends, rained) if pd.notna(end)]
     if not known:
         raise SettingsError("no rain and no visits are loaded: say --as-of and the day or week")
-    return max(known)
+    return pd.Timestamp(max(known)).as_unit("s")
+
+
+def _monday(day: pd.Timestamp) -> pd.Timestamp:
+    return day.normalize() - pd.Timedelta(days=day.weekday())
 
 
 def _cross(vault_ids: Iterable[str], days: Sequence[pd.Timestamp]) -> pd.DataFrame:
@@ -482,10 +494,22 @@ def _known(asked: Sequence[str], vault_ids: pd.Series[str]) -> list[str]:
 
 
 def _read_points(path: Path) -> pd.DataFrame:
-    points = pd.read_csv(path, dtype="str")
+    """Return the vaults and days of a CSV, each pair once, in the order of the file."""
+    try:
+        points = pd.read_csv(path, dtype="str")
+    except (OSError, ValueError) as error:
+        raise SchemaError(f"{path} cannot be read as a CSV of points: {error}") from error
     if not {"vault_id", "on"} <= set(points.columns):
         raise SchemaError(f"{path} needs the columns vault_id and on; it has {list(points)}")
-    return points.assign(on=schema.table("forecasts").column("on").cast(points["on"]))
+    on = pd.to_datetime(points["on"].str.strip(), format="%Y-%m-%d", errors="coerce")
+    bad = points.index[on.isna() | points["vault_id"].isna()]
+    if len(bad):
+        rows = ", ".join(str(row + 2) for row in bad[:10])
+        raise SchemaError(
+            f"{path}: {len(bad)} row(s) without a vault or a day written YYYY-MM-DD: rows {rows}"
+        )
+    asked = points.assign(vault_id=points["vault_id"].str.strip(), on=on.dt.as_unit("s"))
+    return asked[["vault_id", "on"]].drop_duplicates(ignore_index=True)
 
 
 def _placed(frame: pd.DataFrame, vaults: pd.DataFrame) -> pd.DataFrame:
