@@ -178,6 +178,30 @@ def test_a_calm_vault_is_held_on_the_wet_day_and_goes_on_the_dry_one(make):
     assert decided["sensitivity"].tolist() == ["ordinary", "ordinary"]
 
 
+@pytest.mark.parametrize("gauge_id", [None, "silent", "g"])
+def test_the_nearest_gauge_with_an_outlook_stands_in(make, gauge_id):
+    """The gauge by the vault has no outlook; of the two others, g is nearer and wet."""
+    days = {"issued_at": "2026-11-01T00:00Z", "falls_on": "2026-11-04", "member": 1}
+    outlook = make.frame(
+        "rain_outlook",
+        days | {"gauge_id": "g", "rain_in": 0.5},
+        days | {"gauge_id": "far", "rain_in": 0.0},
+        days | {"gauge_id": "silent", "issued_at": "2026-11-03T10:00Z", "rain_in": 0.0},
+    )
+    places = {"far": 9_000, "g": 3_000, "silent": 0}
+    decided = _walk(
+        make,
+        vaults=make.frame(
+            "vaults", {"vault_id": "v", "gauge_id": gauge_id, "geometry": make.point(0)}
+        ),
+        gauges=make.frame(
+            "gauges", *({"gauge_id": k, "geometry": make.point(x)} for k, x in places.items())
+        ),
+        rain_outlook=outlook,
+    )
+    assert decided["gate"].tolist() == ["hold", "go"]
+
+
 def test_suspect_ground_refers_and_the_specialist_may_lower(make):
     sites = make.frame(
         "concern_sites",

@@ -13,7 +13,7 @@ from vaultplan.discharge.concern import vaults_near_concern
 from vaultplan.discharge.decide import decide
 from vaultplan.discharge.fact_columns import FACTS
 from vaultplan.discharge.history import water_history
-from vaultplan.discharge.rain import wet_day_chance
+from vaultplan.discharge.rain import gauges_with_outlook, wet_day_chance
 from vaultplan.discharge.rules import Rules, load_rules
 from vaultplan.discharge.sensitivity import grade_outfalls
 from vaultplan.schema import Frames, table
@@ -98,7 +98,7 @@ def decide_discharges(
     ----------
     frames
         Tables by name: vaults, visits, forecasts, traces, receiving_waters, sensitive_areas,
-        outfalls, concern_sites, rain_outlook, overrides. A missing one counts as empty.
+        outfalls, concern_sites, gauges, rain_outlook, overrides. A missing one counts as empty.
     as_of
         Last local day whose results are known; nothing later is looked at.
     settings
@@ -113,6 +113,8 @@ def decide_discharges(
 
     Notes
     -----
+    A vault whose own gauge is blank or has no outlook takes the nearest gauge that has one.
+
     A decision is a plan: not an authorisation to discharge. What the crew sees in the bailer, local
     codes, the current permit and licensed people go before it.
     """
@@ -121,9 +123,16 @@ def decide_discharges(
     part = settings.discharge
     forecast_for = pd.Index(forecasts["vault_id"].unique())
     asked = vaults[forecast_for.get_indexer(pd.Index(vaults["vault_id"])) >= 0]
+    outlook = _frame(frames, "rain_outlook")
+    gauge_ids = gauges_with_outlook(
+        cast(gpd.GeoDataFrame, asked),
+        cast(gpd.GeoDataFrame, _frame(frames, "gauges")),
+        outlook,
+        known_until=_end_of_day(as_of, settings.time_zone),
+    )
     facts = gather_facts(
         forecasts,
-        asked,
+        asked.assign(gauge_id=gauge_ids),
         _frame(frames, "visits"),
         _frame(frames, "traces"),
         grade_outfalls(
@@ -137,7 +146,7 @@ def decide_discharges(
             cast(gpd.GeoDataFrame, asked),
             cast(gpd.GeoDataFrame, _frame(frames, "concern_sites")),
         ),
-        _frame(frames, "rain_outlook"),
+        outlook,
         as_of=as_of,
         time_zone=settings.time_zone,
         settings=part,

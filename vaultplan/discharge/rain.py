@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
+
+from vaultplan.geometry import require_same_crs
 
 
 def wet_day_chance(
@@ -32,3 +39,53 @@ def wet_day_chance(
     chance = wet.groupby([latest["gauge_id"], latest["falls_on"]]).mean()
     named = chance.rename("prob_wet_day").reset_index()
     return named.rename(columns={"falls_on": "on"})
+
+
+def gauges_with_outlook(
+    vaults: gpd.GeoDataFrame,
+    gauges: gpd.GeoDataFrame,
+    rain_outlook: pd.DataFrame,
+    *,
+    known_until: pd.Timestamp,
+) -> pd.Series[Any]:
+    """Return the gauge whose outlook stands for each vault: its own, else the nearest with one.
+
+    Parameters
+    ----------
+    vaults
+        gauge_id, which may be blank, and point.
+    gauges
+        gauge_id and point.
+    rain_outlook
+        gauge_id, issued_at.
+    known_until
+        Outlooks issued at or after this moment are not looked at.
+
+    Returns
+    -------
+    pandas.Series
+        Gauge ids in the index of the vaults; a vault stays as it is where it, or every gauge with
+        an outlook, is not on the map.
+
+    Raises
+    ------
+    CRSError
+        If the tables differ in CRS or have none.
+    """
+    known = rain_outlook.loc[rain_outlook["issued_at"] < known_until, "gauge_id"].unique()
+    own: pd.Series[Any] = vaults["gauge_id"]
+    near = gauges[gauges["gauge_id"].isin(known) & _is_placed(gauges)].sort_values("gauge_id")
+    lost = ~own.isin(known) & _is_placed(vaults)
+    if not lost.any() or near.empty:
+        return own
+    require_same_crs(vaults=vaults, gauges=near)
+    tree = shapely.STRtree(near.geometry.to_numpy())
+    nearest = near["gauge_id"].to_numpy()[tree.nearest(vaults.geometry[lost].to_numpy())]
+    filled = own.to_numpy(dtype=object).copy()
+    filled[np.flatnonzero(lost)] = nearest
+    return pd.Series(filled, own.index, dtype="str")
+
+
+def _is_placed(frame: gpd.GeoDataFrame) -> pd.Series[bool]:
+    placed: pd.Series[bool] = frame.geometry.notna() & ~frame.geometry.is_empty
+    return placed
