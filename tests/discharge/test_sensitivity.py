@@ -3,10 +3,11 @@ from datetime import date
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from shapely import Polygon
 
 from vaultplan.discharge import grade_outfalls, grade_waters
 from vaultplan.discharge.sensitivity import STRICTNESS
-from vaultplan.errors import CRSError
+from vaultplan.errors import CRSError, SchemaError
 from vaultplan.schema import table
 from vaultplan.settings import DischargeSettings
 from vaultplan.units import m_from_ft
@@ -164,6 +165,14 @@ def test_old_entries_warn_from_the_day_after_the_limit(grade, make):
     assert "warning: no sensitive area was confirmed since 2026-06-01" in old.loc["w", "reason"]
     never = grade(*waters, areas=[make.area("beach", 0.0, reviewed_on=None)])
     assert "confirmed ever" in never.loc["w", "reason"]
+
+
+@pytest.mark.parametrize("by_outfall", [False, True])
+@pytest.mark.parametrize("place", [None, Polygon()])
+def test_a_sensitive_area_without_a_place_is_refused(grade, make, place, by_outfall):
+    areas = [make.area("beach", 90_000), make.area("habitat", 0, geometry=place)]
+    with pytest.raises(SchemaError, match="without a place: habitat"):
+        grade(make.water("w"), areas=areas, by_outfall=by_outfall)
 
 
 def test_unequal_crs_is_refused(make):

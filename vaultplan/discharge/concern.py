@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -46,8 +47,7 @@ def vaults_near_concern(vaults: gpd.GeoDataFrame, concern_sites: gpd.GeoDataFram
         site, vault = tree.query(sites.geometry.to_numpy(), predicate="dwithin", distance=reach)
         is_near = np.zeros(len(vaults), dtype=bool)
         is_near[vault] = True
-        lost = vaults.geometry.isna() | vaults.geometry.is_empty
-        near = pd.Series(is_near, dtype="boolean").mask(lost.to_numpy())
+        near = pd.Series(is_near, dtype="boolean").mask(_is_unplaced(vaults))
         pairs = pd.DataFrame({"vault": vault, "site": sites["site_id"].to_numpy()[site]})
         named = pairs.sort_values(["vault", "site"]).groupby("vault")["site"].agg(";".join)
         listed[named.index] = named
@@ -61,9 +61,14 @@ def vaults_near_concern(vaults: gpd.GeoDataFrame, concern_sites: gpd.GeoDataFram
 
 
 def _check_sites(sites: gpd.GeoDataFrame) -> None:
-    unplaced = sites.geometry.isna() | sites.geometry.is_empty | sites["radius_ft"].isna()
+    unplaced = sites["radius_ft"].isna() | _is_unplaced(sites)
     if unplaced.any():
         ids = ", ".join(sites.loc[unplaced, "site_id"].head(20))
         raise SchemaError(
             f"concern_sites without a place or radius: {ids}; place them, or close them"
         )
+
+
+def _is_unplaced(frame: gpd.GeoDataFrame) -> npt.NDArray[np.bool_]:
+    shapes = frame.geometry.to_numpy()
+    return np.asarray(shapely.is_missing(shapes) | shapely.is_empty(shapes), dtype=bool)

@@ -6,6 +6,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -86,6 +87,6 @@ def gauges_with_outlook(
     return pd.Series(filled, own.index, dtype="str")
 
 
-def _is_placed(frame: gpd.GeoDataFrame) -> pd.Series[bool]:
-    placed: pd.Series[bool] = frame.geometry.notna() & ~frame.geometry.is_empty
-    return placed
+def _is_placed(frame: gpd.GeoDataFrame) -> npt.NDArray[np.bool_]:
+    shapes = frame.geometry.to_numpy()
+    return np.asarray(~(shapely.is_missing(shapes) | shapely.is_empty(shapes)), dtype=bool)

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from vaultplan.errors import SchemaError
 from vaultplan.geometry import feet_per_unit, require_same_crs
 from vaultplan.schema import table
 from vaultplan.settings import DischargeSettings
@@ -61,6 +62,8 @@ def grade_waters(
     ------
     CRSError
         If the tables differ in CRS or have none.
+    SchemaError
+        If a sensitive area has no place: then no water is known to be clear of it.
 
     Notes
     -----
@@ -76,6 +79,7 @@ def grade_waters(
     """
     waters = receiving_waters.reset_index(drop=True)
     _check_crs(waters, sensitive_areas, outfalls)
+    _check_areas(sensitive_areas)
     own = _own_marks(waters, sensitive_areas, as_of, settings)
     by_outfall = _near_marks(outfalls, sensitive_areas, as_of, settings)
     at = pd.Index(waters["water_id"]).get_indexer(pd.Index(outfalls["water_id"].astype("str")))
@@ -108,6 +112,7 @@ def grade_outfalls(
     """
     waters = receiving_waters.reset_index(drop=True)
     _check_crs(waters, sensitive_areas, outfalls)
+    _check_areas(sensitive_areas)
     own = _own_marks(waters, sensitive_areas, as_of, settings)
     below, heir_of = _with_waters_below(waters, own)
     marks = pd.concat([own, _heir_marks(waters, below, heir_of)], ignore_index=True)
@@ -130,6 +135,16 @@ def _check_crs(*frames: gpd.GeoDataFrame) -> None:
     filled = {name: frame for name, frame in named.items() if len(frame)}
     if filled:
         require_same_crs(**filled)
+
+
+def _check_areas(areas: gpd.GeoDataFrame) -> None:
+    unplaced = ~_is_placed(areas)
+    if unplaced.any():
+        ids = ", ".join(areas.loc[unplaced, "area_id"].head(20))
+        raise SchemaError(
+            f"sensitive_areas without a place: {ids}; no water is known to be clear of them: "
+            "place them, or delete them"
+        )
 
 
 def _marks(rows: object, grade: object, words: object) -> Marks:
@@ -318,7 +333,8 @@ def _names(waters: pd.DataFrame) -> npt.NDArray[Any]:
 
 
 def _is_placed(frame: gpd.GeoDataFrame) -> npt.NDArray[np.bool_]:
-    return np.asarray(frame.geometry.notna() & ~frame.geometry.is_empty, dtype=bool)
+    shapes = frame.geometry.to_numpy()
+    return np.asarray(~(shapely.is_missing(shapes) | shapely.is_empty(shapes)), dtype=bool)
 
 
 def _is_stale(areas: pd.DataFrame, as_of: date, settings: DischargeSettings) -> pd.Series[bool]:
