@@ -35,10 +35,12 @@ def rows_of(path: Path, query: str) -> list[tuple[object, ...]]:
         return connection.execute(query).fetchall()
 
 
-@pytest.fixture
-def written(week_frames: dict[str, pd.DataFrame], tmp_path: Path) -> Path:
-    write_layers(week_frames, tmp_path / "layers.gpkg", time_zone=ZONE)
-    return tmp_path / "layers.gpkg"
+@pytest.fixture(scope="module")
+def written(_week: dict[str, pd.DataFrame], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The week's layers, written once and only read by the tests."""
+    path = tmp_path_factory.mktemp("layers") / "layers.gpkg"
+    write_layers({name: frame.copy() for name, frame in _week.items()}, path, time_zone=ZONE)
+    return path
 
 
 def test_every_layer_has_rows_a_crs_and_one_default_style(written: Path) -> None:
