@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from shapely.geometry import box
 
 from vaultplan.outputs.maps import write_map
 from vaultplan.settings import Settings
@@ -219,6 +220,93 @@ def test_a_page_put_back_looks_as_it_did(week_page: Opened) -> None:
     assert changed["week"] != whole["week"] and changed["vaults"] != whole["vaults"]
     week_page.put_back()
     assert week_page.pictures() == whole
+
+
+def test_the_open_sea_has_no_outline(show: Any, week_frames: dict[str, pd.DataFrame]) -> None:
+    waters = week_frames["receiving_waters"].iloc[:2].copy()
+    waters["kind"] = ["bay", "lake"]
+    waters["geometry"] = [
+        box(500_000, 4_205_000, 501_000, 4_206_000),
+        box(501_400, 4_205_300, 501_900, 4_205_800),
+    ]
+    opened = show(
+        {**{name: week_frames[name] for name in ("plans", "vaults")}, "receiving_waters": waters}
+    )
+    lines = opened.page.evaluate(
+        """() => {
+        map_week.setView([37.9955, -146.99], 14, {animate: false});
+        const drawn = document.querySelector('[data-layer="ground"] canvas');
+        const { width, height } = drawn;
+        const at = drawn.getContext('2d').getImageData(0, 0, width, height).data;
+        let filled = 0;
+        const others = [];
+        for (let i = 0; i < width * height; i += 1) {
+            const [r, g, b, seen] = at.subarray(4 * i, 4 * i + 4);
+            if (seen < 128) continue;
+            filled += 1;
+            const off = Math.abs(r - 0xd3) + Math.abs(g - 0xe4) + Math.abs(b - 0xec);
+            if (off > 12) others.push(i % width);
+        }
+        return [filled, others.length, Math.min(...others), Math.max(...others), width];
+    }"""
+    )
+    filled, count, west, east, _width = lines
+    assert filled > 20_000
+    assert 50 < count < 2_000
+    assert east - west < 110, "only the lake has an edge"
+
+
+def test_names_cover_no_mark_and_no_other_name(week_page: Opened) -> None:
+    seen = set()
+    for zoom in (13, 14, 15, 16, 17):
+        told = week_page.page.evaluate(
+            """zoom => {
+            map_week.setView([38.0025, -146.991], zoom, {animate: false});
+            const { data, latLng, state } = window.vaultplan;
+            const { names, hits } = state;
+            const dots = data.vaults.x.map((x, i) => (
+                map_week.latLngToLayerPoint(latLng(x, data.vaults.y[i]))));
+            const within = (box, x, y) => (
+                Math.abs(box.x - x) < box.rx && Math.abs(box.y - y) < box.ry);
+            const apart = (a, b) => (
+                Math.abs(a.x - b.x) >= a.rx + b.rx || Math.abs(a.y - b.y) >= a.ry + b.ry);
+            const marks = names.flatMap(
+                name => [...hits, ...dots].filter(mark => within(name, mark.x, mark.y)));
+            const pairs = names.flatMap((a, i) => names.slice(i + 1).filter(b => !apart(a, b)));
+            const corner = map_week.containerPointToLayerPoint([0, 0]);
+            const size = map_week.getSize();
+            const outside = names.filter(({ x, y, rx, ry }) => (
+                x - rx < corner.x || x + rx > corner.x + size.x
+                || y - ry < corner.y || y + ry > corner.y + size.y));
+            const frame = map_week.getContainer().getBoundingClientRect();
+            const controls = [...document.querySelectorAll('.leaflet-control')]
+                .map(node => node.getBoundingClientRect());
+            const covered = names.filter(name => controls.some(box => within(
+                name, (box.left + box.right) / 2 - frame.left + corner.x,
+                (box.top + box.bottom) / 2 - frame.top + corner.y)));
+            return [names.map(({ name }) => name), hits.length, marks.length, pairs.length,
+                outside.length, covered.length];
+        }""",
+            zoom,
+        )
+        named, hits, *wrong = told
+        assert hits > 5
+        assert wrong == [0, 0, 0, 0], f"{named} at zoom {zoom}"
+        seen.update(named)
+    assert {"Longreach Bay", "Sallow Lagoon (protected)", "Ember Creek"} <= seen
+
+
+def test_names_make_room_for_the_marks_of_the_day(week_page: Opened) -> None:
+    where = """() => {
+        map_week.setView([38.0045, -146.991], 15, {animate: false});
+        return window.vaultplan.state.names.map(({ name, x, y }) => [name, [x, y]]);
+    }"""
+    crowded = dict(week_page.page.evaluate(where))
+    for layer in ("stops", "left", "outfalls", "yards", "clear", "light", "heavy", "unknown"):
+        week_page.page.uncheck(f"#legend input[data-layer='{layer}']")
+    free = dict(week_page.page.evaluate(where))
+    assert set(crowded) <= set(free)
+    assert any(crowded[name] != free[name] for name in crowded)
 
 
 def test_search_opens_the_story_of_a_vault(week_page: Opened) -> None:

@@ -153,7 +153,7 @@ window.vaultplan = (function () {
     glyph(context, look.glyphs[grade], x, y, r);
     context.fillStyle = look.colours[grade];
     context.fill();
-    context.lineWidth = r > 5 ? 1.4 : 0.9;
+    context.lineWidth = r > 5 ? 1.4 : r > 3 ? 0.9 : 0.5;
     context.strokeStyle = look.outline;
     context.stroke();
   }
@@ -181,12 +181,12 @@ window.vaultplan = (function () {
   // A stop without room for its number: larger than a vault and set off from it.
   function bare(context, grade, x, y, r) {
     glyph(context, grade ? look.glyphs[grade] : "circle", x, y, r);
-    context.lineWidth = r > 7 ? 6 : 4;
+    context.lineWidth = r > 6 ? 4.5 : 2.5;
     context.strokeStyle = "#fbfaf6";
     context.stroke();
     context.fillStyle = grade ? look.colours[grade] : "#ffffff";
     context.fill();
-    context.lineWidth = r > 7 ? 2 : 1.5;
+    context.lineWidth = r > 6 ? 1.4 : 0.9;
     context.strokeStyle = look.outline;
     context.stroke();
   }
@@ -215,11 +215,11 @@ window.vaultplan = (function () {
     context.fillText(LETTERS[outcome], x, y + 1);
   }
 
-  function outfall(context, x, y) {
+  function outfall(context, x, y, size) {
     context.beginPath();
-    context.moveTo(x - 7, y - 5);
-    context.lineTo(x + 7, y - 5);
-    context.lineTo(x, y + 8);
+    context.moveTo(x - 7 * size, y - 5 * size);
+    context.lineTo(x + 7 * size, y - 5 * size);
+    context.lineTo(x, y + 8 * size);
     context.closePath();
     context.fillStyle = look.diverging[0];
     context.fill();
@@ -263,68 +263,8 @@ window.vaultplan = (function () {
     return context.createPattern(tile, "repeat");
   }
 
-  // Text along the longest visible piece of each named line, without overlaps.
-  function nameLines(ink, named, taken) {
-    const { context, scale, origin } = ink;
-    context.save();
-    context.font = "14px 'Noto Sans', 'Segoe UI', Arial, sans-serif";
-    context.textAlign = "center";
-    context.textBaseline = "middle";
-    for (const { name, lines } of named) {
-      const width = context.measureText(name).width;
-      let best = null;
-      for (const shape of lines) {
-        if (!isNear(ink, shape)) continue;
-        for (let i = 2; i < shape.at.length; i += 2) {
-          const piece = clipped(ink, shape.at, i);
-          if (piece && (!best || piece.length > best.length)) best = piece;
-        }
-      }
-      if (!best || best.length * scale < width + 24) continue;
-      const x = best.x * scale - origin.x;
-      const y = best.y * scale - origin.y;
-      const leaning = Math.atan(best.slope);
-      const turned = leaning > 1.4 ? leaning - Math.PI : leaning;
-      const reach = { x: (width / 2) * Math.abs(Math.cos(turned)) + 9, y: (width / 2) * Math.abs(Math.sin(turned)) + 9 };
-      if (taken.some((box) => Math.abs(box.x - x) < box.rx + reach.x && Math.abs(box.y - y) < box.ry + reach.y)) continue;
-      taken.push({ x, y, rx: reach.x, ry: reach.y });
-      context.save();
-      context.translate(x, y);
-      context.rotate(turned);
-      halo(context, name, "#f7f5f0", "#5f594e");
-      context.restore();
-    }
-    context.restore();
-  }
-
-  function clipped(ink, at, i) {
-    const [ax, ay, bx, by] = [at[i - 2], at[i - 1], at[i], at[i + 1]];
-    let [from, to] = [0, 1];
-    for (const [p, q] of [[ax - bx, ax - ink.west], [bx - ax, ink.east - ax], [ay - by, ay - ink.north], [by - ay, ink.south - ay]]) {
-      if (p === 0 && q < 0) return null;
-      if (p < 0) from = Math.max(from, q / p);
-      if (p > 0) to = Math.min(to, q / p);
-    }
-    if (from >= to) return null;
-    const middle = (from + to) / 2;
-    return {
-      length: (to - from) * Math.hypot(bx - ax, by - ay),
-      x: ax + middle * (bx - ax), y: ay + middle * (by - ay),
-      slope: bx === ax ? Infinity : (by - ay) / (bx - ax),
-    };
-  }
-
-  function halo(context, text, around, ink) {
-    context.lineWidth = 4;
-    context.lineJoin = "round";
-    context.strokeStyle = around;
-    context.strokeText(text, 0, 0);
-    context.fillStyle = ink;
-    context.fillText(text, 0, 0);
-  }
-
   return {
     data, look, world, latLng, line, Canvas, isNear, stroke, fill, glyph, mark, numbered, bare, plate,
-    outfall, yard, hatch, nameLines, halo, LETTERS,
+    outfall, yard, hatch, LETTERS,
   };
 })();

@@ -98,12 +98,12 @@
       shown[key] = box.checked;
       repaint(...names);
     });
-    vp.add(byId("legend"), vp.add(row, box, draw && vp.swatch(32, 30, draw), element("span", label)));
+    vp.add(byId("legend"), vp.add(row, box, draw && vp.swatch(40, 30, draw), element("span", label)));
   }
 
-  function still(label, draw) {
+  function still(label, draw, isTall) {
     const row = element("div", undefined, "entry still");
-    byId("legend").append(vp.add(row, vp.swatch(32, 30, draw), element("span", label, "note")));
+    byId("legend").append(vp.add(row, vp.swatch(40, isTall ? 40 : 30, draw), element("span", label, "note")));
   }
 
   function stripe(style) {
@@ -135,9 +135,10 @@
     for (const grade of vp.grades) counts[grade] = (counts[grade] || 0) + 1;
     entry("stops", "Planned stops, in driving order", null, ["week"]);
     for (const [method, grade] of Object.entries(look.method_grades)) {
-      still(vp.METHODS[method], (context, x, y) => vp.numbered(context, grade, 1, x, y));
+      const low = look.glyphs[grade] === "triangle" ? 3 : 0;
+      still(vp.METHODS[method], (context, x, y) => vp.numbered(context, grade, 1, x, y + low), true);
     }
-    still("Work only: emptied before", (context, x, y) => vp.numbered(context, "", 2, x, y));
+    still("Work only: emptied before", (context, x, y) => vp.numbered(context, "", 2, x, y), true);
     entry("routes", "Routes of the trucks", null, ["week"]);
     still("Crew", stripe({ strokeStyle: look.sequential[4], lineWidth: 3 }));
     still("Vacuum truck", stripe({ strokeStyle: look.diverging[6], lineWidth: 3, dash: [9, 6] }));
@@ -153,12 +154,12 @@
     }
     if (hexes) fillHexLegend();
     group("Ground and waters");
-    entry("outfalls", "Outfalls", (context, x, y) => vp.outfall(context, x, y), ["week"]);
+    entry("outfalls", "Outfalls", (context, x, y) => vp.outfall(context, x, y, 1), ["week"]);
     entry("areas", "Sensitive areas", patch(vp.hatched.areas, "#8a5a24"), ["ground"]);
     entry("concern", "Ground of concern", patch(vp.hatched.concern, "#6b3a0a"), ["ground"]);
     entry("yards", "Yards", (context, x, y) => vp.yard(context, x, y, false), ["week"]);
     still("Disposal sites", (context, x, y) => vp.yard(context, x, y, true));
-    still("Receiving waters", patch("#d3e4ec", "#7f9fb0"));
+    still("Receiving waters", patch("#d3e4ec", "#a9c3d0"));
   }
 
   function fillHexLegend() {
@@ -271,12 +272,13 @@
   map.getContainer().classList.toggle("onland", !vp.hasLand);
   const edge = map.getSize().x < 600 ? 14 : 40;
   map.fitBounds(vp.extent(), { paddingTopLeft: [edge, 40], paddingBottomRight: [edge, 90], maxZoom: 17, animate: false });
-  for (const canvas of Object.values(canvases)) canvas.addTo(map);
   L.control.zoom({ position: "topright" }).addTo(map);
   L.control.scale({ position: "topleft", maxWidth: 160 }).addTo(map);
   const strip = L.control({ position: "bottomleft" });
   strip.onAdd = () => vp.add(element("p", undefined, "strip"), ...data.head.cautions.slice(0, 2).map((text) => element("span", `${text} `)));
   strip.addTo(map);
+  // After the controls: names keep clear of them.
+  for (const canvas of Object.values(canvases)) canvas.addTo(map);
   map.on("click", (event) => {
     const opens = vp.clickAt(event.latlng);
     if (opens) opens();

@@ -5,13 +5,15 @@
   const map = window.map_week;
   const { ground, vaults, stops, left, routes, hexes } = data;
   const count = vaults.vault_id.length;
-  const ROOM = 2200; // square pixels of view a mark needs to stand in full size
+  const ROOM = 1500; // square pixels that a mark needs to stand in full size, where the marks are
   const POINTS_FROM_ZOOM = hexes ? 12.5 : 0;
+  // Part of the sea: where one of them ends and the next begins is no line that anyone could see.
+  const OPEN = ["bay", "sea"];
   const shown = {
     clear: true, light: true, heavy: true, unknown: true, stops: true, routes: true, paths: true,
     left: true, outfalls: true, areas: true, concern: true, yards: true, hexes: true,
   };
-  const state = { day: -1, trip: null, vault: -1, hexColour: "dirty", hits: [] };
+  const state = { day: -1, trip: null, vault: -1, hexColour: "dirty", hits: [], names: [] };
 
   const lines = (rows, key) => rows.flatMap((row) => (row[key] || []).map(vp.line));
   const placed = (row) => Object.assign(row, { at: vp.world(row.x, row.y) });
@@ -19,8 +21,9 @@
     land: lines(ground.backdrop.filter((each) => each.kind === "land"), "area"),
     park: lines(ground.backdrop.filter((each) => each.kind === "park"), "area"),
     building: lines(ground.backdrop.filter((each) => each.kind === "building"), "area"),
-    water: lines(ground.backdrop.filter((each) => each.kind === "water"), "area")
-      .concat(lines(ground.waters, "area")),
+    water: lines(ground.backdrop.filter((each) => each.kind === "water"), "area"),
+    open: lines(ground.waters.filter((water) => OPEN.includes(water.kind)), "area"),
+    still: lines(ground.waters.filter((water) => !OPEN.includes(water.kind)), "area"),
     creeks: lines(ground.waters, "line"),
     areas: lines(ground.areas, "area"),
     concern: lines(ground.concern, "area"),
@@ -31,16 +34,17 @@
   };
   const allStreets = inks.streets.flatMap((street) => street.lines);
   for (const rows of [stops, left, ground.outfalls, ground.depots, ground.disposal]) rows.forEach(placed);
-  const labels = ground.waters.map((water) => ({
-    name: water.name + (["protected", "outstanding"].includes(water.protection) ? ` (${water.protection})` : ""),
-    at: vp.world(...water.at), ink: "#0b4a72", around: "#d3e4ec", font: "italic 15px Charter, Georgia, 'Noto Serif', serif",
-  })).concat([...ground.areas, ...ground.concern].filter((area) => area.name).map((area) => ({
-    name: area.name, at: vp.world(...area.at), ink: "#5c3109", around: "#f7f5f0",
-    font: "italic 14px Charter, Georgia, 'Noto Serif', serif",
-  })), ground.backdrop.filter((park) => park.name).map((park) => ({
-    name: park.name, at: vp.world(...park.at), ink: "#4c5a3a", around: "#f7f5f0",
-    font: "italic 14px Charter, Georgia, 'Noto Serif', serif",
-  })));
+  const named = (row, name, size, ink, around, isShown) => ({
+    name, size, ink, around, isShown,
+    at: vp.world(...row.at), rings: (row.area || []).map(vp.line), lines: (row.line || []).map(vp.line),
+  });
+  const isGuarded = (water) => ["protected", "outstanding"].includes(water.protection);
+  const names = [
+    ...ground.waters.map((water) => named(water, isGuarded(water) ? `${water.name} (${water.protection})` : water.name, 15, "#0b4a72", "#d3e4ec", () => true)),
+    ...ground.areas.filter((area) => area.name).map((area) => named(area, area.name, 14, "#5c3109", "#f7f5f0", () => shown.areas)),
+    ...ground.concern.filter((site) => site.name).map((site) => named(site, site.name, 14, "#5c3109", "#f7f5f0", () => shown.concern)),
+    ...ground.backdrop.filter((each) => each.kind === "park" && each.name).map((park) => named(park, park.name, 14, "#4c5a3a", "#f7f5f0", () => true)),
+  ];
   const at = new Float64Array(2 * count);
   const grades = new Array(count);
   for (let i = 0; i < count; i += 1) {
@@ -52,12 +56,14 @@
   const hatched = { areas: vp.hatch("#8a5a24", false), concern: vp.hatch("#6b3a0a", true) };
 
   function paintGround(ink) {
-    const { context, zoom, scale, origin } = ink;
+    const { zoom } = ink;
     const hasLand = inks.land.length > 0;
-    vp.fill(ink, inks.land, { fillStyle: "#f7f5f0", strokeStyle: "#b9b3a5", lineWidth: 1 });
+    vp.fill(ink, inks.land, { fillStyle: "#f7f5f0" });
     vp.fill(ink, inks.park, { fillStyle: "#e4e9dc" });
     vp.fill(ink, inks.building, { fillStyle: "#e6e2d9" });
-    vp.fill(ink, inks.water, { fillStyle: "#d3e4ec", strokeStyle: "#7f9fb0", lineWidth: 1 });
+    vp.fill(ink, inks.water, { fillStyle: "#d3e4ec" });
+    for (const ring of inks.open) vp.fill(ink, [ring], { fillStyle: "#d3e4ec" });
+    vp.fill(ink, inks.still, { fillStyle: "#d3e4ec", strokeStyle: "#a9c3d0", lineWidth: 0.8 });
     vp.stroke(ink, inks.creeks, { strokeStyle: "#8fb3c6", lineWidth: zoom > 14 ? 5 : 3 });
     const wide = Math.max(0.8, Math.min(9, 0.75 * 1.55 ** (zoom - 12)));
     vp.stroke(ink, allStreets, { strokeStyle: hasLand || zoom > 11 ? "#d2ccbe" : "#ddd8cc", lineWidth: wide + 1.2 });
@@ -68,26 +74,49 @@
     if (shown.concern) {
       vp.fill(ink, inks.concern, { fillStyle: hatched.concern, strokeStyle: "#6b3a0a", lineWidth: 1.3, dash: [2, 4] });
     }
-    const taken = [];
-    context.save();
-    context.textAlign = "center";
-    context.textBaseline = "middle";
-    if (zoom >= 11.5) {
-      for (const label of labels) {
-        const x = label.at[0] * scale - origin.x;
-        const y = label.at[1] * scale - origin.y;
-        context.font = label.font;
-        const reach = context.measureText(label.name).width / 2 + 6;
-        if (taken.some((box) => Math.abs(box.x - x) < box.rx + reach && Math.abs(box.y - y) < box.ry + 10)) continue;
-        taken.push({ x, y, rx: reach, ry: 10 });
-        context.save();
-        context.translate(x, y);
-        vp.halo(context, label.name, label.around, label.ink);
-        context.restore();
+    if (zoom >= 15.5) vp.nameLines(ink, inks.streets.filter((street) => street.name), laidOut(ink));
+  }
+
+  // Where the names go, given the marks of the week and the caution at the corner of the view.
+  function laidOut(ink) {
+    const { scale, origin, zoom } = ink;
+    if (zoom < 11) return [];
+    const corner = map.containerPointToLayerPoint([0, 0]);
+    const size = map.getSize();
+    const seen = {
+      west: (corner.x + origin.x) / scale, east: (corner.x + size.x + origin.x) / scale,
+      north: (corner.y + origin.y) / scale, south: (corner.y + size.y + origin.y) / scale,
+    };
+    const marks = [];
+    const mark = (world, r) => marks.push({ x: world[0] * scale - origin.x, y: world[1] * scale - origin.y, r });
+    const big = radius(zoom) + 5;
+    if (shown.stops) for (const stop of stops.filter((each) => isOnDay(each) && isOfTrip(each))) mark(stop.at, big);
+    if (shown.left && !state.trip) for (const row of left) mark(row.at, big);
+    if (shown.outfalls) for (const row of ground.outfalls) mark(row.at, 8);
+    if (shown.yards) for (const row of [...ground.depots, ...ground.disposal]) mark(row.at, 11);
+    if (zoom >= POINTS_FROM_ZOOM) {
+      for (let i = 0; i < count; i += 1) {
+        if (shown[grades[i]]) mark([at[2 * i], at[2 * i + 1]], radius(zoom));
       }
     }
-    context.restore();
-    if (zoom >= 15.5) vp.nameLines(ink, inks.streets.filter((street) => street.name), taken);
+    return vp.layOut({ ...ink, seen }, names.filter((each) => each.isShown()), marks, closed(corner));
+  }
+
+  // Boxes of the view that the page itself covers.
+  function closed(corner) {
+    const frame = map.getContainer().getBoundingClientRect();
+    return [...map.getContainer().querySelectorAll(".leaflet-control")].map((control) => {
+      const box = control.getBoundingClientRect();
+      return {
+        x: (box.left + box.right) / 2 - frame.left + corner.x, y: (box.top + box.bottom) / 2 - frame.top + corner.y,
+        rx: box.width / 2, ry: box.height / 2,
+      };
+    });
+  }
+
+  function paintNames(ink) {
+    state.names = laidOut(ink);
+    vp.write(ink, state.names);
   }
 
   const ramp = { dirty: [15, 30, 45, 60, 75], gal: hexes ? quantiles(hexes.gal) : [] };
@@ -103,6 +132,10 @@
     return look.sequential[ramp[state.hexColour].filter((limit) => value > limit).length];
   }
 
+  function radius(zoom) {
+    return zoom < 12.5 ? 1.6 : zoom < 13.5 ? 2 : zoom < 14 ? 2.6 : zoom < 14.5 ? 3.4 : zoom < 15.5 ? 4.8 : zoom < 17 ? 6.5 : 9;
+  }
+
   function paintVaults(ink) {
     const { context, zoom, scale, origin, dense } = ink;
     if (hexes && shown.hexes) {
@@ -111,7 +144,7 @@
       else inks.hexes.forEach((ring, i) => vp.fill(ink, [ring], { fillStyle: hexFill(i), strokeStyle: "#5f594e", lineWidth: 0.6 }));
     }
     if (zoom < POINTS_FROM_ZOOM) return;
-    const r = zoom < 12 ? 2 : zoom < 14 ? 2.6 : zoom < 14.5 ? 3.8 : zoom < 15.5 ? 4.8 : zoom < 17 ? 6.5 : 9;
+    const r = radius(zoom);
     const half = Math.ceil(1.3 * r + 2);
     for (const grade of look.order) {
       if (!shown[grade]) continue;
@@ -138,11 +171,7 @@
     const spot = (world) => [world[0] * scale - origin.x, world[1] * scale - origin.y];
     state.hits = [];
     const todays = stops.filter((stop) => isOnDay(stop) && isOfTrip(stop));
-    const size = map.getSize();
-    const inView = [...todays, ...(shown.left && !state.trip ? left : [])].filter((row) => (
-      row.at[0] > ink.west && row.at[0] < ink.east && row.at[1] > ink.north && row.at[1] < ink.south
-    )).length;
-    const isRoomy = size.x * size.y >= ROOM * inView;
+    const isRoomy = hasRoom(ink, [...todays, ...(shown.left && !state.trip ? left : [])]);
     if (shown.paths) {
       const drained = todays.filter((stop) => stop.kind === "pump_out" && inks.paths.has(stop.vault));
       vp.stroke(ink, drained.flatMap((stop) => inks.paths.get(stop.vault)), {
@@ -153,9 +182,10 @@
       for (const route of inks.routes.filter((each) => isOnDay(each) && isOfTrip(each))) {
         context.save();
         context.globalAlpha = state.trip || state.day >= 0 ? 0.8 : 0.42;
+        const lineWidth = isRoomy ? 3 : 1.8;
         vp.stroke(ink, route.lines, route.kind === "vacuum"
-          ? { strokeStyle: look.diverging[6], lineWidth: 3, dash: [9, 6] }
-          : { strokeStyle: look.sequential[4], lineWidth: 3 });
+          ? { strokeStyle: look.diverging[6], lineWidth, dash: [9, 6] }
+          : { strokeStyle: look.sequential[4], lineWidth });
         context.restore();
       }
     }
@@ -172,7 +202,7 @@
     if (shown.outfalls) {
       for (const row of ground.outfalls) {
         const [x, y] = spot(row.at);
-        vp.outfall(context, x, y);
+        vp.outfall(context, x, y, isRoomy ? 1 : 0.65);
         state.hits.push({ x, y, r: 10, open: () => vp.tellOutfall(row) });
       }
     }
@@ -200,6 +230,18 @@
     }
   }
 
+  // Whether marks may stand in full size: judged by the ground they share, not by the empty sea.
+  function hasRoom(ink, rows) {
+    const seen = rows.filter((row) => (
+      row.at[0] > ink.west && row.at[0] < ink.east && row.at[1] > ink.north && row.at[1] < ink.south
+    ));
+    const span = (k) => {
+      const places = seen.map((row) => row.at[k]);
+      return (Math.max(...places) - Math.min(...places)) * ink.scale + 60;
+    };
+    return seen.length < 2 || span(0) * span(1) >= ROOM * seen.length;
+  }
+
   // Over a whole busy week the mark of the method is enough; a number says most within one day.
   // Crowded stops lose their number first.
   function paintStops(context, visible, spot, isRoomy) {
@@ -216,7 +258,7 @@
       const drawn = { stop, x: x + 30 * place, y, grade: gradeOfStop(stop) };
       const isCrowded = !isNumbered || taken.some((other) => Math.abs(other.x - drawn.x) < 19 && Math.abs(other.y - y) < 19);
       if (isCrowded) {
-        const r = isRoomy ? 8.5 : map.getZoom() < 12 ? 3 : 5.5;
+        const r = isRoomy ? 7.5 : map.getZoom() < 12.5 ? 3.5 : 5;
         vp.bare(context, drawn.grade, x, y, r);
         state.hits.push({ x, y, r: r + 3, open: () => vp.openVault(stop.vault) });
       } else {
@@ -282,10 +324,13 @@
     ground: new vp.Canvas(paintGround, { pane: pane("ground", 210), padding: 0.15 }),
     vaults: new vp.Canvas(paintVaults, { pane: pane("vaults", 420), padding: 0.15 }),
     week: new vp.Canvas(paintWeek, { pane: pane("week", 430), padding: 0.15 }),
+    names: new vp.Canvas(paintNames, { pane: pane("names", 440), padding: 0.15 }),
   };
 
-  function repaint(...names) {
-    for (const name of names.length ? names : Object.keys(canvases)) canvases[name].redraw();
+  // Names make room for whatever else is drawn, so they are always drawn again.
+  function repaint(...layers) {
+    for (const layer of layers.length ? layers : Object.keys(canvases)) canvases[layer].redraw();
+    if (layers.length) canvases.names.redraw();
   }
 
   function clickAt(place) {
@@ -311,15 +356,9 @@
   }
 
   function hexAt(wx, wy) {
-    return inks.hexes.findIndex((ring) => {
-      if (wx < ring.west || wx > ring.east || wy < ring.north || wy > ring.south) return false;
-      let isInside = false;
-      for (let i = 2; i < ring.at.length; i += 2) {
-        const [ax, ay, bx, by] = [ring.at[i - 2], ring.at[i - 1], ring.at[i], ring.at[i + 1]];
-        if ((ay > wy) !== (by > wy) && wx < ((bx - ax) * (wy - ay)) / (by - ay) + ax) isInside = !isInside;
-      }
-      return isInside;
-    });
+    return inks.hexes.findIndex((ring) => (
+      wx >= ring.west && wx <= ring.east && wy >= ring.north && wy <= ring.south && vp.isInside([ring], wx, wy)
+    ));
   }
 
   function extent() {

@@ -20,6 +20,8 @@ _FETCHES: Final = re.compile(r"""(?:\bsrc|\bhref)\s*=\s*["']?\s*(?:https?:)?//""
 _SCRIPT: Final = re.compile(r"<script([^>]*)>(.*?)</script\s*>", re.DOTALL | re.IGNORECASE)
 _ZOOM_LOCK: Final = ", maximum-scale=1.0, user-scalable=no"
 _MAP_ID: Final = "week"
+#: Our own scripts, in the order in which they need one another.
+_SCRIPTS: Final = ("draw", "names", "tell", "paint", "page")
 _POLICY_MARK: Final = "vaultplan-script-hashes"
 
 
@@ -81,9 +83,7 @@ def page(title: str, data: Mapping[str, Any]) -> str:
     figure.html.add_child(_Verbatim(_own("map_page.html")), name="margin", index=0)
     rendered = str(figure.render())
     rendered = rendered.replace(_ZOOM_LOCK, "").replace("<html>", '<html lang="en">', 1)
-    scripts = "".join(
-        _own(name) for name in ("map_draw.js", "map_tell.js", "map_paint.js", "map_page.js")
-    )
+    scripts = "".join(_own(f"map_{name}.js") for name in _SCRIPTS)
     tail = (
         f'<script type="application/json" id="vaultplan-data">{_json(data)}</script>\n'
         f"<script>{scripts}</script>\n</body>"
