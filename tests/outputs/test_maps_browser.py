@@ -188,6 +188,8 @@ def test_the_week_is_drawn_without_network_or_complaint(week_page: Opened) -> No
     cautions = week_page.page.inner_text("#cautions")
     assert "not an entry permit" in cautions and "supersedes the plan" in cautions
     assert week_page.page.inner_text("#week") == "Week of Mon 2 Mar 2026"
+    known = week_page.page.inner_text("#known")
+    assert known == "Knows results until Fri 27 Feb 2026. Made Fri 27 Feb 2026, 16:05."
 
 
 def test_each_table_leaves_its_mark(
@@ -320,7 +322,7 @@ def test_search_opens_the_story_of_a_vault(week_page: Opened) -> None:
         "140 Ropewalk",
         "Mon 2 Mar, 08:10-09:23",
         "CREW-A stop 1",
-        "1,210 low, 2,010 middle, 2,820 high gal",
+        "1,210 low, 2,010 likely, 2,820 high gal",
         "clear 80 %",
         "Filter sock, then storm drain. Gate: Go.",
         "the drain ends in a protected water",
@@ -332,6 +334,28 @@ def test_search_opens_the_story_of_a_vault(week_page: Opened) -> None:
     assert week_page.painted("week") != before
     week_page.page.fill("#find-text", "nowhere")
     assert "No vault has this id" in week_page.page.inner_text("#found")
+
+
+def test_a_story_tells_each_rule_once_and_in_a_list(
+    show: Any, week_frames: dict[str, pd.DataFrame]
+) -> None:
+    first, second = "Light water is expected: filter sock.", "Suspect ground is near: ask first."
+    decisions, unserved = week_frames["decisions"], week_frames["plan_unserved"]
+    jobs = week_frames["plan_jobs"]
+    decisions.loc[decisions["vault_id"] == "SM-1017", "reason"] = f"{first} {second}"
+    is_ours = unserved["order_id"] == "WO-511"
+    unserved.loc[is_ours, "reason"] = f"{first} {second} (Mon 02 Mar to Fri 06 Mar)"
+    jobs.loc[jobs["order_id"] == "WO-511", "reason"] = f"much water; {first} {second}; not on Sat"
+    opened = show(week_frames)
+    opened.page.fill("#find-text", "SM-1017")
+    opened.page.press("#find-text", "Enter")
+    story = opened.page.inner_text("#story")
+    assert story.count(first) == story.count(second) == 1
+    listed = [item.inner_text() for item in opened.page.query_selector_all("#story ul li")]
+    assert listed == [first, second]
+    assert "Referred to the specialist by the rules below (Mon 02 Mar to Fri 06 Mar)" in story
+    assert ": much water; not on Sat" in story
+    opened.assert_quiet()
 
 
 def test_a_click_on_the_map_opens_the_vault_there(

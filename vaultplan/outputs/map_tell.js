@@ -77,20 +77,20 @@
   }
 
   function water(i) {
-    const [low, middle, high] = [10, 50, 90].map((percent) => vaults[`volume_gal_p${percent}`][i]);
-    if (middle === null) return [element("p", "No forecast.", "note")];
-    const parts = [element("p", `${roughly(low)} low, ${roughly(middle)} middle, ${roughly(high)} high gal`)];
+    const [low, likely, high] = [10, 50, 90].map((percent) => vaults[`volume_gal_p${percent}`][i]);
+    if (likely === null) return [element("p", "No forecast.", "note")];
+    const parts = [element("p", `${roughly(low)} low, ${roughly(likely)} likely, ${roughly(high)} high gal`)];
     const capacity = vaults.capacity_gal[i];
     if (capacity) {
       const gauge = element("div", undefined, "gauge");
       const band = element("i");
-      const middleMark = element("b");
+      const likelyMark = element("b");
       band.style.left = `${Math.min(100, (100 * low) / capacity)}%`;
       band.style.right = `${Math.max(0, 100 - (100 * high) / capacity)}%`;
-      middleMark.style.left = `${Math.min(100, (100 * middle) / capacity)}%`;
+      likelyMark.style.left = `${Math.min(100, (100 * likely) / capacity)}%`;
       gauge.setAttribute("role", "img");
       gauge.setAttribute("aria-label", "low to high water against the full vault");
-      parts.push(add(gauge, band, middleMark), element("p", `Full vault: ${roughly(capacity)} gal. Middle depth: ${number(vaults.depth_in_p50[i])} in.`, "note"));
+      parts.push(add(gauge, band, likelyMark), element("p", `Full vault: ${roughly(capacity)} gal. Likely depth: ${number(vaults.depth_in_p50[i])} in.`, "note"));
     }
     const trust = word("confidence", i);
     parts.push(element("p", `${trust ? `Confidence ${trust}: ` : ""}${word("forecast_reason", i)}.`, "note"));
@@ -139,6 +139,24 @@
     ];
   }
 
+  // The rules are told once, below; what else a reason says stays.
+  function leftOut(left, rules) {
+    const outcome = OUTCOMES[left.outcome];
+    if (!rules || !left.reason.startsWith(rules)) return `${outcome}: ${left.reason}`;
+    return `${outcome} by the rules below ${left.reason.slice(rules.length).trim()}`.trim();
+  }
+
+  function without(text, rules) {
+    return rules ? text.replace(`; ${rules}`, "").replace(rules, "") : text;
+  }
+
+  // Several sentences are easier to read as a list.
+  function sentences(text) {
+    const parts = text.split(/(?<=[.!?])\s+(?=[A-Z])/).filter(Boolean);
+    if (parts.length < 2) return element("p", text, "note");
+    return add(element("ul", undefined, "note"), ...parts.map((part) => element("li", part)));
+  }
+
   function orders(i) {
     const parts = [];
     for (const stop of data.stops.filter((each) => each.vault === i)) {
@@ -148,7 +166,7 @@
     const ids = new Set(data.stops.filter((each) => each.vault === i).map((each) => each.order_id));
     for (const left of data.left.filter((each) => each.vault === i)) {
       ids.add(left.order_id);
-      parts.push(element("p", `${OUTCOMES[left.outcome]}: ${left.reason}`));
+      parts.push(element("p", leftOut(left, word("decision_reason", i))));
     }
     for (const id of ids) {
       const job = data.jobs[id];
@@ -156,7 +174,7 @@
       const due = job.due_on ? `, due ${job.due_on}` : "";
       const urgency = job.priority ? `, priority ${job.priority}` : "";
       parts.push(element("p", `Order ${id}: ${job.task || "task not stated"}${due}${urgency}`));
-      if (job.rank) parts.push(element("p", `Rank ${job.rank}: ${job.reason || ""}`, "note"));
+      if (job.rank) parts.push(element("p", `Rank ${job.rank}: ${without(job.reason || "", word("decision_reason", i))}`, "note"));
     }
     return parts.length ? [element("h3", "This week"), ...parts] : [];
   }
@@ -174,7 +192,7 @@
       ...chances(i),
       element("h3", "What the rules say"),
       element("p", method ? `${METHODS[method]}. Gate: ${GATES[word("gate", i)]}.` : "No decision."),
-      element("p", word("decision_reason", i), "note"),
+      sentences(word("decision_reason", i)),
       element("h3", "Where it would run"),
       ...path(i),
       element("p", data.head.cautions[1], "note"),

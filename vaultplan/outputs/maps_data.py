@@ -117,7 +117,7 @@ def _head(
         "plan": _or_blank(plan["plan_id"]),
         "is_checked": bool(plan["state"] == "checked"),
         "state": _or_blank(plan["state"]),
-        "made": f"{made_at:%Y-%m-%d %H:%M}",
+        "made": f"{_day(made_at)} {made_at:%Y, %H:%M}",
         "as_of": f"{_day(plan['as_of_on'])} {plan['as_of_on']:%Y}",
         "rules": _or_blank(plan["rules_version"]),
         "settings": _or_blank(plan["settings_version"]),

@@ -58,7 +58,7 @@ _WATER: Final = _fields(
     ("method", "Method", "text", 14),
     ("gate", "Gate", "text", 8),
     ("volume_gal_p10", "Water low (P10), gal", "whole", 12),
-    ("volume_gal_p50", "Water middle (P50), gal", "whole", 13),
+    ("volume_gal_p50", "Water likely (P50), gal", "whole", 13),
     ("volume_gal_p90", "Water high (P90), gal", "whole", 12),
 )
 _ADDRESS: Final = _fields("vaults", ("address", "Address", "text", 28))
