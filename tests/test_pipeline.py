@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import shutil
 from pathlib import Path
 
@@ -136,6 +137,24 @@ def test_without_rain_and_visits_a_stated_week_is_enough(
     week = pipeline._open_week(file_town, monday, friday, quick(), loading.silent)
     assert week.as_of == friday
     assert len(week.days) == 5
+
+
+def test_the_id_of_a_plan_tells_what_it_was_made_of(file_town: str) -> None:
+    week = pipeline._open_week(file_town, None, None, quick(), loading.silent)
+    pipeline._rank(week, loading.silent, everywhere=False)
+    first = pipeline._plan_id(week, seed=1)
+    assert first.startswith("2026-11-02-")
+    assert pipeline._plan_id(week, seed=1) == first
+    orders, depots = week.frames["work_orders"], week.frames["depots"]
+    changes = {
+        "work_orders": orders.assign(window_to=orders["window_to"].fillna("16:00")),
+        "depots": depots.assign(geometry=depots.translate(1.0)),
+    }
+    ids = {first, pipeline._plan_id(week, seed=2)}
+    for name, changed in changes.items():
+        other = dataclasses.replace(week, frames={**week.frames, name: changed})
+        ids.add(pipeline._plan_id(other, seed=1))
+    assert len(ids) == 4
 
 
 def test_a_plan_that_could_not_be_written_is_not_begun(file_town: str, tmp_path: Path) -> None:

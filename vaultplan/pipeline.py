@@ -52,6 +52,10 @@ _WATER_TABLES: Final = ("vaults", "visits", "gauges", "rainfall", "rain_outlook"
 _DRAIN_TABLES: Final = ("vaults", "inlets", "drain_pipes", "outfalls", "receiving_waters")
 _RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "overrides")
 _WEEK_TABLES: Final = ("work_orders", "trucks", "depots", "disposal_sites", "roads", "backdrop")
+_SCHEDULE_TABLES: Final = (
+    *("rankings", "decisions", "forecasts", "work_orders", "vaults"),
+    *("trucks", "depots", "disposal_sites", "roads"),
+)
 _PLAN_TABLES: Final = ("plans", "plan_jobs", "plan_stops", "plan_unserved")
 
 
@@ -295,8 +299,11 @@ def _plan_id(week: _Week, seed: int) -> str:
     """Return the week's Monday and a hash of all that the schedule hangs on."""
     digest = hashlib.sha256(f"{week.as_of}{seed}{week.settings.version}".encode())
     digest.update(week.rules.version.encode())
-    for name in ("rankings", "decisions", "forecasts", "trucks", "disposal_sites"):
-        plain = pd.DataFrame(week.frames[name]).drop(columns="geometry", errors="ignore")
+    for name in _SCHEDULE_TABLES:
+        frame = week.frames[name]
+        plain = pd.DataFrame(frame)
+        if isinstance(frame, gpd.GeoDataFrame):
+            plain = plain.assign(geometry=frame.geometry.to_wkb(hex=True).astype("str"))
         digest.update(pd.util.hash_pandas_object(plain, index=False).to_numpy().tobytes())
     return f"{week.monday:%Y-%m-%d}-{digest.hexdigest()[:8]}"
 
