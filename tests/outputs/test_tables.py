@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import csv
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import openpyxl
@@ -169,7 +170,7 @@ def test_workbook_has_its_sheets_filters_and_local_times(
     book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
     assert book.sheetnames == ["Stops", "Jobs", "Not scheduled", "Ranking", "Columns explained"]
     stops = book["Stops"]
-    assert stops.freeze_panes == "A2"
+    assert stops.freeze_panes == "D2"
     assert stops.auto_filter.ref == "A1:V16"
     headings = [cell.value for cell in stops[1]]
     first = dict(zip(headings, (cell.value for cell in stops[2]), strict=True))
@@ -180,8 +181,9 @@ def test_workbook_has_its_sheets_filters_and_local_times(
     assert [row[0].value for row in book["Not scheduled"].iter_rows(min_row=2)] == [
         "held",
         "referred",
-        "not_scheduled",
+        "not scheduled",
     ]
+    assert first["What is done"] == "pump out" and first["Method"] == "filter sock"
     explained = {
         (row[0].value, row[1].value): row[3].value
         for row in book["Columns explained"].iter_rows(min_row=2)
@@ -190,6 +192,33 @@ def test_workbook_has_its_sheets_filters_and_local_times(
         for cell in book[sheet][1]:
             assert explained[sheet, cell.value]
     assert "not an entry permit" in " ".join(str(row[3].value) for row in book["Columns explained"])
+
+
+def test_workbook_prints_across_one_landscape_page_and_wraps(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path
+) -> None:
+    rules = "light_water;path_doubtful;protected_not_clear;suspect_ground;wet_day"
+    week_frames["plan_jobs"]["rules_fired"] = rules
+    write_plan_xlsx(week_frames, tmp_path / "plan.xlsx", time_zone=ZONE)
+    book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
+    for sheet in book:
+        assert sheet.page_setup.orientation == "landscape"
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (1, 0)
+        assert sheet.print_title_rows == "$1:$1"
+        assert "not an entry permit" in sheet.oddFooter.left.text
+        assert all(cell.alignment.wrap_text for cell in sheet[1])
+    wide = sum(part.width * (part.max - part.min + 1) for part in _parts(book["Stops"]))
+    assert wide < 290
+    jobs = book["Jobs"]
+    (place,) = [cell.column for cell in jobs[1] if cell.value == "Rules that apply"]
+    cell = jobs.cell(2, place)
+    assert cell.value == rules.replace("_", " ").replace(";", "; ")
+    assert cell.alignment.wrap_text
+
+
+def _parts(sheet: Any) -> list[Any]:
+    return list(sheet.column_dimensions.values())
 
 
 def test_workbook_runs_no_formula(week_frames: dict[str, pd.DataFrame], tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from vaultplan.outputs.plan_view import (
     unserved_in_full,
 )
 
-CellKind = Literal["text", "long", "whole", "tenths", "share", "date"]
+CellKind = Literal["text", "code", "long", "whole", "tenths", "share", "date"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,56 +55,56 @@ def _fields(table: str, *rows: tuple[str, str, CellKind, float]) -> tuple[Field,
 
 _WATER: Final = _fields(
     "plan_jobs",
-    ("method", "Method", "text", 14),
-    ("gate", "Gate", "text", 8),
-    ("volume_gal_p10", "Water low (P10), gal", "whole", 12),
-    ("volume_gal_p50", "Water likely (P50), gal", "whole", 13),
-    ("volume_gal_p90", "Water high (P90), gal", "whole", 12),
+    ("method", "Method", "code", 12),
+    ("gate", "Gate", "code", 7),
+    ("volume_gal_p10", "Water low (P10), gal", "whole", 10),
+    ("volume_gal_p50", "Water likely (P50), gal", "whole", 10),
+    ("volume_gal_p90", "Water high (P90), gal", "whole", 10),
 )
-_ADDRESS: Final = _fields("vaults", ("address", "Address", "text", 28))
+_ADDRESS: Final = _fields("vaults", ("address", "Address", "long", 24))
 _RANK: Final = _fields(
     "plan_jobs",
     ("rank", "Rank", "whole", 8),
     ("score", "Score, 0-100", "tenths", 9),
 )
 _DUE: Final = _fields(
-    "work_orders", ("due_on", "Due", "date", 15), ("priority", "Priority, 1 urgent", "whole", 10)
+    "work_orders", ("due_on", "Due", "date", 15.5), ("priority", "Priority, 1 urgent", "whole", 10)
 )
 
 _STOPS: Final = (
     *_fields(
         "plan_stops",
-        ("on", "Day", "date", 15),
-        ("truck_id", "Truck", "text", 12),
-        ("stop_number", "Stop", "whole", 8),
-        ("kind", "What is done", "text", 13),
-        ("arrive_at", "Arrive", "text", 9),
-        ("start_at", "Start", "text", 9),
-        ("leave_at", "Leave", "text", 9),
-        ("drive_minutes", "Drive before, min", "whole", 11),
-        ("vault_id", "Vault", "text", 14),
-        ("site_id", "Disposal site", "text", 13),
-        ("order_id", "Order", "text", 14),
+        ("on", "Day", "date", 15.5),
+        ("truck_id", "Truck", "text", 9),
+        ("stop_number", "Stop", "whole", 7),
+        ("kind", "What is done", "code", 10),
+        ("arrive_at", "Arrive", "text", 8),
+        ("start_at", "Start", "text", 7),
+        ("leave_at", "Leave", "text", 8),
+        ("drive_minutes", "Drive before, min", "whole", 9),
+        ("vault_id", "Vault", "text", 12),
+        ("site_id", "Disposal site", "text", 10),
+        ("order_id", "Order", "text", 12),
     ),
     *_ADDRESS,
-    *_fields("plan_jobs", ("task", "Task", "text", 26)),
+    *_fields("plan_jobs", ("task", "Task", "long", 22)),
     *_WATER,
     *_fields(
         "plan_stops",
-        ("load_gal", "Water reckoned with, gal", "whole", 13),
-        ("tank_after_gal", "In tank after, gal", "whole", 11),
-        ("socks", "Socks", "whole", 9),
+        ("load_gal", "Water reckoned with, gal", "whole", 11),
+        ("tank_after_gal", "In tank after, gal", "whole", 9),
+        ("socks", "Socks", "whole", 8),
     ),
     *_fields("vaults", ("access_notes", "Access", "long", 34)),
 )
 _JOBS: Final = (
     *_fields(
         "plan_jobs",
-        ("order_id", "Order", "text", 14),
-        ("vault_id", "Vault", "text", 14),
+        ("order_id", "Order", "text", 12),
+        ("vault_id", "Vault", "text", 12),
     ),
     *_ADDRESS,
-    *_fields("plan_jobs", ("task", "Task", "text", 26), ("skill", "Skill", "text", 12)),
+    *_fields("plan_jobs", ("task", "Task", "long", 22), ("skill", "Skill", "text", 12)),
     *_DUE,
     *_RANK,
     *_WATER,
@@ -113,19 +113,19 @@ _JOBS: Final = (
         ("load_gal", "Water reckoned with, gal", "whole", 13),
         ("setup_minutes", "Set up, min", "whole", 9),
         ("task_minutes", "Task, min", "whole", 9),
-        ("rules_fired", "Rules that apply", "long", 30),
+        ("rules_fired", "Rules that apply", "code", 26),
         ("reason", "Why", "long", 60),
     ),
 )
 _UNSERVED: Final = (
     *_fields(
         "plan_unserved",
-        ("outcome", "What became of it", "text", 16),
-        ("order_id", "Order", "text", 14),
-        ("vault_id", "Vault", "text", 14),
+        ("outcome", "What became of it", "code", 14),
+        ("order_id", "Order", "text", 12),
+        ("vault_id", "Vault", "text", 12),
     ),
     *_ADDRESS,
-    *_fields("work_orders", ("task", "Task", "text", 26)),
+    *_fields("work_orders", ("task", "Task", "long", 22)),
     *_DUE,
     *_RANK,
     *_WATER,
@@ -134,8 +134,8 @@ _UNSERVED: Final = (
 _RANKING: Final = _fields(
     "rankings",
     ("rank", "Rank", "whole", 8),
-    ("order_id", "Order", "text", 14),
-    ("vault_id", "Vault", "text", 14),
+    ("order_id", "Order", "text", 12),
+    ("vault_id", "Vault", "text", 12),
     ("score", "Score, 0-100", "tenths", 9),
     ("value_volume", "Value of the gallons", "share", 11),
     ("value_contamination", "Value of the dirt", "share", 11),
@@ -149,6 +149,9 @@ _SHEETS: Final = {
     "Not scheduled": _UNSERVED,
     "Ranking": _RANKING,
 }
+
+#: First columns of each sheet that stay in sight when it is scrolled sideways.
+_KEPT_IN_SIGHT: Final = {"Stops": 3, "Jobs": 2, "Not scheduled": 2, "Ranking": 2}
 
 
 def write_plan_xlsx(frames: schema.Frames, path: Path, *, time_zone: str | None = None) -> None:
@@ -198,6 +201,7 @@ def _formats(book: Any) -> dict[str, Any]:
             {**top, "bold": True, "text_wrap": True, "bg_color": "#EDF1FA", "bottom": 1}
         ),
         "text": book.add_format(top),
+        "code": book.add_format({**top, "text_wrap": True}),
         "long": book.add_format({**top, "text_wrap": True}),
         "whole": book.add_format({**top, "num_format": "#,##0"}),
         "tenths": book.add_format({**top, "num_format": "0.0"}),
@@ -210,11 +214,9 @@ def _write_sheet(
     book: Any, formats: dict[str, Any], name: str, fields: tuple[Field, ...], rows: pd.DataFrame
 ) -> None:
     sheet = book.add_worksheet(name)
-    sheet.freeze_panes(1, 0)
+    sheet.freeze_panes(1, _KEPT_IN_SIGHT[name])
     sheet.autofilter(0, 0, len(rows), len(fields) - 1)
-    sheet.set_landscape()
-    sheet.fit_to_pages(1, 0)
-    sheet.repeat_rows(0)
+    _set_up_page(sheet, name)
     for place, field in enumerate(fields):
         sheet.set_column(place, place, field.width)
         sheet.write_string(0, place, field.heading, formats["heading"])
@@ -225,8 +227,28 @@ def _write_sheet(
                 _write_cell(sheet, line, place, cell, field.kind, formats[field.kind])
 
 
+def _set_up_page(sheet: Any, name: str) -> None:
+    """Print across one landscape page, as many pages long as it needs, caution on each."""
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
+    sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.8)
+    sheet.set_footer(f"&L{name}, page &P of &N\n{CAUTIONS[0]}")
+
+
+def _words(cell: Any) -> str:
+    """Return a code of the tables as words; lists break at their blanks.
+
+    >>> _words("light_water;wet_day")
+    'light water; wet day'
+    """
+    return "; ".join(part.strip() for part in str(cell).replace("_", " ").split(";"))
+
+
 def _write_cell(sheet: Any, line: int, place: int, cell: Any, kind: CellKind, look: Any) -> None:
-    if kind in ("text", "long"):
+    if kind == "code":
+        sheet.write_string(line, place, _words(cell), look)
+    elif kind in ("text", "long"):
         sheet.write_string(line, place, str(cell), look)
     elif kind == "date":
         sheet.write_datetime(line, place, pd.Timestamp(cell).to_pydatetime(), look)
@@ -239,6 +261,7 @@ def _write_explanations(
 ) -> None:
     sheet = book.add_worksheet("Columns explained")
     sheet.freeze_panes(1, 0)
+    _set_up_page(sheet, "Columns explained")
     for place, (heading, width) in enumerate(
         (("Sheet", 16), ("Column", 28), ("Unit", 14), ("Meaning", 90))
     ):
