@@ -221,6 +221,28 @@ def _parts(sheet: Any) -> list[Any]:
     return list(sheet.column_dimensions.values())
 
 
+def test_stops_show_the_water_of_their_own_day(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path
+) -> None:
+    forecasts = week_frames["forecasts"]
+    monday = pd.Timestamp("2026-03-02")
+    ours = forecasts["vault_id"] == "SM-1010"
+    assert set(forecasts.loc[ours, "on"]) > {monday}
+    band = ["volume_gal_p10", "volume_gal_p50", "volume_gal_p90"]
+    week_frames["plan_jobs"][band] = [100.0, 200.0, 300.0]
+    forecasts.loc[ours & (forecasts["on"] == monday), band] = [1.0, 2.0, 3.0]
+
+    def told() -> list[float]:
+        write_plan_csv(week_frames, tmp_path / "plan.csv")
+        rows = read_rows(tmp_path / "plan.csv")
+        (row,) = [row for row in rows if row["vault_id"] == "SM-1010" and row["kind"] == "pump_out"]
+        return [float(row[name]) for name in band]
+
+    assert told() == [1.0, 2.0, 3.0]
+    week_frames["forecasts"] = forecasts[~ours]
+    assert told() == [100.0, 200.0, 300.0]
+
+
 def test_workbook_runs_no_formula(week_frames: dict[str, pd.DataFrame], tmp_path: Path) -> None:
     vaults = week_frames["vaults"]
     vaults["address"] = HYPERLINK

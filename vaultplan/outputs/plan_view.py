@@ -154,8 +154,9 @@ def vaults_on(frames: schema.Frames, on: pd.Timestamp) -> pd.DataFrame:
 def stops_in_full(frames: schema.Frames, zone: ZoneInfo) -> pd.DataFrame:
     """Return the planned stops with address, task, method, volumes, water and reasons.
 
-    Adds arrive_local, start_local and leave_local (ISO text), and the expected gallons of the
-    stop's own day as volume_gal_mean.
+    Adds arrive_local, start_local and leave_local (ISO text), and volume_gal_mean. The gallons
+    expected are those of the stop's own day; without a forecast for it, low, likely and high are
+    the job's, which are the largest of its allowed days.
     """
     stops = part(frames, "plan_stops").sort_values(
         ["on", "truck_id", "stop_number"], ignore_index=True
@@ -164,8 +165,8 @@ def stops_in_full(frames: schema.Frames, zone: ZoneInfo) -> pd.DataFrame:
     orders = part(frames, "work_orders")[["order_id", "due_on", "needs_entry"]]
     vaults = part(frames, "vaults")[["vault_id", "address", "district", "access_notes"]]
     forecasts = part(frames, "forecasts")[
-        ["vault_id", "on", "volume_gal_mean", "confidence", "reason"]
-    ].rename(columns={"reason": "forecast_reason"})
+        ["vault_id", "on", *_BAND, "volume_gal_mean", "confidence", "reason"]
+    ].rename(columns={"reason": "forecast_reason", **{name: f"{name}_day" for name in _BAND}})
     decisions = part(frames, "decisions")[["vault_id", "on", "sensitivity"]]
     traces = part(frames, "traces")[
         ["vault_id", "trace_status", "outfall_id", "water_id", "waters_passed"]
@@ -180,6 +181,9 @@ def stops_in_full(frames: schema.Frames, zone: ZoneInfo) -> pd.DataFrame:
     joined = joined.merge(decisions, on=["vault_id", "on"], how="left", validate="many_to_one")
     joined = joined.merge(pd.DataFrame(traces), on="vault_id", how="left", validate="many_to_one")
     joined = joined.merge(pd.DataFrame(sites), on="site_id", how="left", validate="many_to_one")
+    has_own = joined[[f"{name}_day" for name in _BAND]].notna().all(axis=1)
+    for name in _BAND:
+        joined[name] = joined.pop(f"{name}_day").where(has_own, joined[name])
     for event in ("arrive", "start", "leave"):
         joined[f"{event}_local"] = local_iso(joined[f"{event}_at"], zone)
     return joined
