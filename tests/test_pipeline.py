@@ -139,6 +139,24 @@ def test_without_rain_and_visits_a_stated_week_is_enough(
     assert len(week.days) == 5
 
 
+def test_no_later_visit_reaches_the_plan_of_an_earlier_week(file_town: str) -> None:
+    monday = pd.Timestamp("2026-06-01")
+    week = pipeline._open_week(file_town, monday, None, quick(), loading.silent)
+    assert week.as_of == pd.Timestamp("2026-05-31")
+    latest = week.frames["visits"]["visited_at"].max()
+    assert pd.Timestamp("2026-05-20T00:00Z") < latest < pd.Timestamp("2026-06-01T10:00Z")
+
+
+def test_a_table_that_cannot_be_written_is_one_message(tmp_path: Path) -> None:
+    (tmp_path / "taken.csv").mkdir()
+    frame = pd.DataFrame({"vault_id": ["V"]})
+    with pytest.raises(OutputError, match=r"taken\.csv cannot be"):
+        pipeline.write_table(frame, tmp_path / "taken.csv", location="town.gpkg")
+    (tmp_path / ".water.part.csv").mkdir()
+    with pytest.raises(OutputError, match=r"water\.csv cannot be written"):
+        pipeline.write_table(frame, tmp_path / "water.csv", location="town.gpkg")
+
+
 def test_the_id_of_a_plan_tells_what_it_was_made_of(file_town: str) -> None:
     week = pipeline._open_week(file_town, None, None, quick(), loading.silent)
     pipeline._rank(week, loading.silent, everywhere=False)

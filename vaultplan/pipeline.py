@@ -215,6 +215,7 @@ def _open_week(
             "load trucks with their days, or choose another week"
         )
     rules = load_rules(settings.discharge.rules_file)
+    frames["visits"] = _known_visits(frames["visits"], as_of, settings.time_zone)
     return _Week(monday, days, as_of, settings, rules, frames)
 
 
@@ -421,7 +422,12 @@ def write_table(frame: pd.DataFrame, path: Path, *, location: str) -> None:
     """Write a table to a file that is not the database at ``location`` itself."""
     if is_same_file(path, location):
         raise OutputError(f"{path} is the database; name another file for the table")
-    write_file(frame, path)
+    try:
+        write_file(frame, path)
+    except OSError as error:
+        raise OutputError(
+            f"{path} cannot be written: {error.strerror or error}; name another place"
+        ) from error
 
 
 def demo_folder() -> Path:
@@ -481,6 +487,13 @@ def _data_end(frames: schema.Frames, time_zone: str) -> pd.Timestamp:
     if not known:
         raise SettingsError("no rain and no visits are loaded: say --as-of and the day or week")
     return pd.Timestamp(max(known)).as_unit("s")
+
+
+def _known_visits(visits: pd.DataFrame, as_of: pd.Timestamp, time_zone: str) -> pd.DataFrame:
+    """Return the visits up to the end of the as-of day, so that no output shows a later one."""
+    end = (as_of.normalize() + pd.Timedelta(days=1)).tz_localize(time_zone)
+    known = visits["visited_at"] < end
+    return visits if known.all() else visits[known].reset_index(drop=True)
 
 
 def _monday(day: pd.Timestamp) -> pd.Timestamp:
