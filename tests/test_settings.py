@@ -60,6 +60,15 @@ def test_version_changes_with_any_setting(tmp_path):
     assert changed.version != Settings().version
 
 
+def test_version_does_not_hang_on_where_the_rules_lie(tmp_path):
+    versions = set()
+    for name in ("here", "there"):
+        (tmp_path / name).mkdir()
+        path = write(tmp_path / name, '[discharge]\nrules_file = "ours.toml"\n')
+        versions.add(load_settings(path).version)
+    assert len(versions) == 1
+
+
 def test_every_number_says_what_it_is():
     for part in Settings.model_fields.values():
         for name, field in getattr(type(part.default), "model_fields", {}).items():

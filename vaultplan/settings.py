@@ -146,8 +146,12 @@ class Settings(_Part):
 
     @property
     def version(self) -> str:
-        """Short hash of everything set, printed on every plan."""
-        return hashlib.sha256(self.model_dump_json().encode()).hexdigest()[:12]
+        """Short hash of everything set, printed on every plan.
+
+        Where the rules file lies does not count; the rules have a hash of their own.
+        """
+        said = self.model_dump_json(exclude={"discharge": {"rules_file"}})
+        return hashlib.sha256(said.encode()).hexdigest()[:12]
 
 
 Part = TypeVar("Part", bound=BaseModel)
