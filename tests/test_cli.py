@@ -184,3 +184,11 @@ def test_settings_beside_the_database_are_used(loaded: Path) -> None:
             run("rank", "--db", loaded)
     finally:
         beside.unlink()
+
+
+def test_settings_here_are_used_with_a_server(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "vaultplan.toml").write_text("[outputs]\npaper = 'a4'\n")
+    monkeypatch.chdir(tmp_path)
+    assert cli._settings(None, "postgresql://planner@localhost/fleet").outputs.paper == "a4"

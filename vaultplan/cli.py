@@ -48,7 +48,11 @@ Db = Annotated[
 ]
 SettingsFile = Annotated[
     Path | None,
-    typer.Option("--settings", envvar="VAULTPLAN_SETTINGS", help="Settings file (TOML)."),
+    typer.Option(
+        "--settings",
+        envvar="VAULTPLAN_SETTINGS",
+        help="Settings file (TOML); vaultplan.toml beside the database, or here for a server.",
+    ),
 ]
 Out = Annotated[
     Path | None, typer.Option("--out", help="Write the table here: .csv, .gpkg or .parquet.")
@@ -129,8 +133,12 @@ def _deliver(
 
 
 def _settings(path: Path | None, db: str) -> Settings:
-    if path is None and "://" not in db:
-        beside = Path(db).with_name("vaultplan.toml")
+    """Return the settings of the file named, else of the one beside the database.
+
+    A server has no folder; what is beside it lies in the folder worked in.
+    """
+    if path is None:
+        beside = Path("vaultplan.toml") if "://" in db else Path(db).with_name("vaultplan.toml")
         path = beside if beside.exists() else None
     return load_settings(path)
 
