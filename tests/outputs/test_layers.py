@@ -16,7 +16,7 @@ ZONE = "Etc/GMT+10"
 LAYERS = [
     "vaults",
     "planned_stops",
-    "not_scheduled",
+    "left_out",
     "routes",
     "discharge_paths",
     "outfalls",
@@ -64,7 +64,7 @@ def test_styles_name_columns_that_exist(written: Path) -> None:
     for layer, column in (
         ("vaults", "grade_likeliest"),
         ("planned_stops", "method"),
-        ("not_scheduled", "outcome"),
+        ("left_out", "outcome"),
     ):
         (style,) = rows_of(
             written, f"SELECT styleQML FROM layer_styles WHERE f_table_name = '{layer}'"

@@ -168,7 +168,7 @@ def test_workbook_has_its_sheets_filters_and_local_times(
 ) -> None:
     write_plan_xlsx(week_frames, tmp_path / "plan.xlsx", time_zone=ZONE)
     book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
-    assert book.sheetnames == ["Stops", "Jobs", "Not scheduled", "Ranking", "Columns explained"]
+    assert book.sheetnames == ["Stops", "Jobs", "Left out", "Ranking", "Columns explained"]
     stops = book["Stops"]
     assert stops.freeze_panes == "D2"
     assert stops.auto_filter.ref == "A1:V16"
@@ -178,7 +178,7 @@ def test_workbook_has_its_sheets_filters_and_local_times(
     assert first["Day"] == pd.Timestamp("2026-03-02")
     assert first["Vault"] == "SM-1010"
     assert first["Water low (P10), gal"] == pytest.approx(1208.612655)
-    assert [row[0].value for row in book["Not scheduled"].iter_rows(min_row=2)] == [
+    assert [row[0].value for row in book["Left out"].iter_rows(min_row=2)] == [
         "held",
         "referred",
         "not scheduled",

@@ -40,7 +40,7 @@ from vaultplan.styles import (
 _LAYERS: Final = {
     "vaults": "POINT",
     "planned_stops": "POINT",
-    "not_scheduled": "POINT",
+    "left_out": "POINT",
     "routes": "LINESTRING",
     "discharge_paths": "LINESTRING",
     "outfalls": "POINT",
@@ -57,7 +57,7 @@ _LEFT_OUT: Final = {
 _STYLES: Final[Mapping[str, LayerStyle]] = {
     "vaults": style_by_grade("grade_likeliest", 2.0),
     "planned_stops": style_by_method("method", 3.4),
-    "not_scheduled": LayerStyle("point", _LEFT_OUT["not_scheduled"], "outcome", _LEFT_OUT),
+    "left_out": LayerStyle("point", _LEFT_OUT["not_scheduled"], "outcome", _LEFT_OUT),
     "routes": LAYER_STYLES["routes"],
     "discharge_paths": LAYER_STYLES["traces"],
     "outfalls": LAYER_STYLES["outfalls"],
@@ -95,7 +95,7 @@ def write_layers(frames: schema.Frames, path: Path, *, time_zone: str | None = N
     """Write the week's layers, each with a CRS and a style, to one GeoPackage.
 
     Layers: vaults (forecast, grade chances, decision and trace of the first planned day),
-    planned_stops, not_scheduled, routes, discharge_paths, outfalls, receiving_waters,
+    planned_stops, left_out, routes, discharge_paths, outfalls, receiving_waters,
     sensitive_areas, streets. A layer without rows is there all the same.
 
     Parameters
@@ -151,7 +151,7 @@ def _layers(frames: schema.Frames, time_zone: str | None) -> dict[str, pd.DataFr
     return {
         "vaults": vaults_on(frames, day).assign(forecast_on=day),
         "planned_stops": stops_in_full(frames, zone),
-        "not_scheduled": unserved_in_full(frames),
+        "left_out": unserved_in_full(frames),
         "routes": part(frames, "routes"),
         "discharge_paths": paths[paths.geometry.notna()].merge(
             sensitivities, on="water_id", how="left", validate="many_to_one"

@@ -146,12 +146,12 @@ _RANKING: Final = _fields(
 _SHEETS: Final = {
     "Stops": _STOPS,
     "Jobs": _JOBS,
-    "Not scheduled": _UNSERVED,
+    "Left out": _UNSERVED,
     "Ranking": _RANKING,
 }
 
 #: First columns of each sheet that stay in sight when it is scrolled sideways.
-_KEPT_IN_SIGHT: Final = {"Stops": 3, "Jobs": 2, "Not scheduled": 2, "Ranking": 2}
+_KEPT_IN_SIGHT: Final = {"Stops": 3, "Jobs": 2, "Left out": 2, "Ranking": 2}
 
 
 def write_plan_xlsx(frames: schema.Frames, path: Path, *, time_zone: str | None = None) -> None:
@@ -189,7 +189,7 @@ def _rows(frames: schema.Frames, time_zone: str | None) -> dict[str, pd.DataFram
     return {
         "Stops": stops,
         "Jobs": jobs.sort_values(["rank", "order_id"], ignore_index=True),
-        "Not scheduled": unserved_in_full(frames),
+        "Left out": unserved_in_full(frames),
         "Ranking": part(frames, "rankings").sort_values("rank", ignore_index=True),
     }
 
