@@ -152,7 +152,8 @@ def test_an_order_never_offered_shows_the_first_days_water(
     (row,) = [row for row in read_rows(tmp_path / "plan.csv") if row["order_id"] == "WO-511"]
     assert (row["gate"], row["method"]) == ("refer", "vacuum_truck")
     forecast = week_frames["forecasts"].query("vault_id == 'SM-1017'").iloc[0]
-    assert float(row["volume_gal_p50"]) == pytest.approx(forecast["volume_gal_p50"])
+    assert float(row["volume_gal_p50"]) == pytest.approx(forecast["volume_gal_p50"], abs=0.05)
+    assert row["volume_gal_p50"] == f"{forecast['volume_gal_p50']:.1f}"
 
 
 def test_plan_csv_of_an_empty_week_has_its_columns(

@@ -30,6 +30,12 @@ _PLAN_COLUMNS: Final = (
     *("tank_after_gal", "socks", "sensitivity", "rules_fired", "reason", "geometry"),
 )
 
+#: No forecast, drive or score is known more closely than that.
+_TENTHS: Final = (
+    *("drive_minutes", "score", "volume_gal_p10", "volume_gal_p50", "volume_gal_p90"),
+    *("volume_gal_mean", "load_gal", "tank_after_gal"),
+)
+
 
 def harmless(values: pd.Series[Any]) -> pd.Series[Any]:
     """Return text that no spreadsheet runs as a formula.
@@ -113,7 +119,8 @@ def write_plan_csv(frames: schema.Frames, path: Path, *, time_zone: str | None =
     """Write the whole week as one CSV: every planned stop, then every order left out and why.
 
     ``outcome`` is ``planned`` for stops, else what became of the order. Local times carry their
-    offset and stand beside UTC. ``time_zone`` is the database's when not given.
+    offset and stand beside UTC. ``time_zone`` is the database's when not given. Gallons, drive
+    minutes and scores are rounded to tenths.
 
     Raises
     ------
@@ -126,6 +133,8 @@ def write_plan_csv(frames: schema.Frames, path: Path, *, time_zone: str | None =
     filled = [part.dropna(axis=1, how="all") for part in both if len(part)]
     week = pd.concat(filled, ignore_index=True) if filled else both[0]
     week = gpd.GeoDataFrame(week.reindex(columns=list(_PLAN_COLUMNS)), geometry="geometry")
+    for name in _TENTHS:
+        week[name] = week[name].astype("float64").round(1)
     if week.crs is None and isinstance(stops, gpd.GeoDataFrame):
         week = week.set_crs(stops.crs)
     write_table(week, path)
