@@ -505,6 +505,22 @@ def test_hexes_of_a_large_fleet_answer_to_a_click(
     opened.page.evaluate("() => map_week.setView([38.0045, -146.991], 11, {animate: false})")
     share = opened.painted("vaults")
     assert share > 500
+    over_hexes = opened.page.evaluate(
+        """() => {
+        const { data, latLng, state } = window.vaultplan;
+        const middles = data.hexes.ring.map(ring => {
+            let [x, y, east, north] = [0, 0, 0, 0];
+            for (let i = 0; i < 12; i += 2) {
+                [x, y] = [x + ring[i], y + ring[i + 1]];
+                [east, north] = [east + x / 6, north + y / 6];
+            }
+            return map_week.latLngToLayerPoint(latLng(east, north));
+        });
+        return [middles.length, state.names.filter(name => middles.some(at => (
+            Math.abs(at.x - name.x) < name.rx && Math.abs(at.y - name.y) < name.ry))).length];
+    }"""
+    )
+    assert over_hexes[0] > 0 and over_hexes[1] == 0
     assert "All 40 vaults, counted in hexes" in opened.page.inner_text("#legend")
     size = opened.page.evaluate("() => map_week.getSize()")
     left = opened.page.evaluate("() => map_week.getContainer().getBoundingClientRect().left")

@@ -99,6 +99,9 @@
         if (shown[grades[i]]) mark([at[2 * i], at[2 * i + 1]], radius(zoom));
       }
     }
+    if (zoom < POINTS_FROM_ZOOM && shown.hexes) {
+      for (const hex of inks.hexes) mark([(hex.west + hex.east) / 2, (hex.north + hex.south) / 2], 0.45 * (hex.east - hex.west) * scale);
+    }
     return vp.layOut({ ...ink, seen }, names.filter((each) => each.isShown()), marks, closed(corner));
   }
 
