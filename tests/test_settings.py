@@ -42,6 +42,10 @@ def test_settings_cannot_be_changed_in_place():
         ("[forecast]\ngear_frac = 1.5", r"forecast\.gear_frac: .*less than or equal to 1"),
         ("[outputs]\npaper = 'A0'", r"outputs\.paper"),
         ("[schedule", "not a TOML file"),
+        ("[schedule]\nload_percentile = 75\n", "load_percentile"),
+        ("[schedule]\nsock_gpm = inf\n", "sock_gpm"),
+        ('[forecast]\nirrigation_from = "4-15"\n', "irrigation_from"),
+        ('[forecast]\nirrigation_to = "13-01"\n', "irrigation_to"),
     ],
 )
 def test_impossible_settings_are_named(tmp_path, text, told):

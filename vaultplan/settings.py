@@ -8,15 +8,16 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import Annotated, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from vaultplan.errors import SettingsError
 
 Share = Annotated[float, Field(ge=0, le=1)]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+MonthDay = Annotated[str, Field(pattern="^(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$")]
 
 
 class _Part(BaseModel):
@@ -26,8 +27,10 @@ class _Part(BaseModel):
 class ForecastSettings(_Part):
     """How water and grade are forecast."""
 
-    irrigation_from: str = Field("04-15", description="first day of irrigation, MM-DD; assumed")
-    irrigation_to: str = Field("10-15", description="last day of irrigation, MM-DD; assumed")
+    irrigation_from: MonthDay = Field(
+        "04-15", description="first day of irrigation, MM-DD; assumed"
+    )
+    irrigation_to: MonthDay = Field("10-15", description="last day of irrigation, MM-DD; assumed")
     working_depth_in: Positive = Field(6.0, description="depth at which a crew must pump; assumed")
     gear_frac: Share = Field(0.15, description="share taken by gear where not stated; assumed")
     grade_half_life_days: Positive = Field(1095.0, description="decay of an old grade; assumed")
@@ -98,7 +101,9 @@ class ScheduleSettings(_Part):
     detour: float = Field(1.35, ge=1, description="road over straight distance; assumed")
     leg_minutes: NotNegative = Field(1.5, description="parking and turning per leg; assumed")
     max_refill_hours: Positive = Field(4.0, description="crew follows vacuum truck within; assumed")
-    load_percentile: int = Field(90, description="volume the plan reckons with: 50 or 90")
+    load_percentile: Literal[50, 90] = Field(
+        90, description="volume the plan reckons with: 50 or 90"
+    )
     max_jobs: int = Field(1500, ge=1, description="best-ranked orders offered to the schedule")
     seconds: Positive = Field(40.0, description="solver's time budget for the week")
     iterations: int = Field(0, ge=0, description="stop by iterations instead; 0 uses seconds")
