@@ -192,7 +192,8 @@ def load(
 ) -> None:
     """Load one table from a file; a second load of the same file changes nothing.
 
-    Any faulty row refuses the whole file and leaves the database as it was.
+    Any faulty row refuses the whole file and leaves the database as it was. A row that is loaded
+    replaces the one of its key whole: columns the file lacks become blank. Rows the file lacks stay.
 
     Example: [bold]vaultplan load vaults vaults.shp --map vaults.toml[/bold]
     """
