@@ -193,7 +193,7 @@ def load(
     """Load one table from a file; a second load of the same file changes nothing.
 
     Any faulty row refuses the whole file and leaves the database as it was. A row that is loaded
-    replaces the one of its key whole: columns the file lacks become blank. Rows the file lacks stay.
+    replaces the one of its key whole: columns the file lacks become blank. Rows it lacks stay.
 
     Example: [bold]vaultplan load vaults vaults.shp --map vaults.toml[/bold]
     """
