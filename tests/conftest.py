@@ -18,6 +18,8 @@ from pathlib import Path
 import hypothesis
 import pytest
 
+from vaultplan import loading, pipeline
+from vaultplan.settings import Settings, load_settings
 from vaultplan.store.database import Database, create_database, open_database
 
 # A slow machine is no fault of the code: no example is failed for its time.
@@ -210,3 +212,54 @@ def on_server(postgis_server: str, made_on_server: str) -> Iterator[Database]:
 def database(request: pytest.FixtureRequest) -> Database:
     """A new, empty database of the invented town, on each store in turn."""
     return request.getfixturevalue("embedded" if request.param == "embedded" else "on_server")
+
+
+@pytest.fixture(scope="session")
+def quick() -> Settings:
+    """The demo's settings with a solver that stops by iterations, so that plans repeat."""
+    settings = load_settings(pipeline.demo_folder() / "vaultplan.toml")
+    schedule = settings.schedule.model_copy(update={"iterations": 25})
+    return settings.model_copy(update={"schedule": schedule})
+
+
+def _load_demo(location: str) -> None:
+    loading.new(location, pipeline.DEMO_CRS, name="Saltmarrow", time_zone=TIME_ZONE)
+    loading.load(location, "all", pipeline.demo_folder())
+
+
+@pytest.fixture(scope="session")
+def demo_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo in a file, to read from; copy it before changing anything."""
+    path = tmp_path_factory.mktemp("demo") / "town.gpkg"
+    _load_demo(str(path))
+    return path
+
+
+@pytest.fixture(scope="session")
+def demo_on_server(postgis_server: str) -> str:
+    """Name of a database on the server that holds the demo, to copy."""
+    _on_server(postgis_server, "CREATE DATABASE demo_town TEMPLATE with_postgis")
+    _load_demo(f"{postgis_server}/demo_town")
+    return "demo_town"
+
+
+@pytest.fixture
+def town_file(demo_file: Path, tmp_path: Path) -> str:
+    """A copy of the demo in a file."""
+    return str(shutil.copy(demo_file, tmp_path / "town.gpkg"))
+
+
+@pytest.fixture
+def town_on_server(postgis_server: str, demo_on_server: str) -> Iterator[str]:
+    """A copy of the demo on the server."""
+    name = f"test_{uuid.uuid4().hex}"
+    _on_server(postgis_server, f"CREATE DATABASE {name} TEMPLATE {demo_on_server}")
+    yield f"{postgis_server}/{name}"
+    _on_server(postgis_server, f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture(params=["embedded", pytest.param("postgis", marks=pytest.mark.postgis)])
+def town(request: pytest.FixtureRequest) -> str:
+    """A copy of the demo, on each store in turn."""
+    embedded = request.param == "embedded"
+    return request.getfixturevalue("town_file" if embedded else "town_on_server")

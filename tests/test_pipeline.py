@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import dataclasses
 import shutil
 from pathlib import Path
 
 import pandas as pd
 import pyogrio
 import pytest
+import sqlalchemy as sa
 
-from vaultplan import loading, pipeline, schema
+from vaultplan import loading, pipeline, schema, week
 from vaultplan.errors import BadRowsError, OutputError, ScheduleError, SettingsError, StoreError
-from vaultplan.settings import Settings, load_settings
+from vaultplan.settings import Settings
 from vaultplan.store.database import open_database
 from vaultplan.store.read import count_rows, read_table
 
@@ -20,27 +20,13 @@ DEMO = pipeline.demo_folder()
 MADE_AT = pd.Timestamp("2026-10-30T20:00Z")
 
 
-def quick() -> Settings:
-    """The demo's settings with a solver that stops by iterations, so that plans repeat."""
-    settings = load_settings(DEMO / "vaultplan.toml")
-    schedule = settings.schedule.model_copy(update={"iterations": 40})
-    return settings.model_copy(update={"schedule": schedule})
+def plan(location: str, out: Path, settings: Settings, **more: object) -> pipeline.PlanResult:
+    return pipeline.plan(location, out=out, settings=settings, **{"made_at": MADE_AT, **more})
 
 
-@pytest.fixture
-def town(location: str) -> str:
-    loading.new(location, pipeline.DEMO_CRS, name="Saltmarrow", time_zone="Etc/GMT+10")
-    loading.load(location, "all", DEMO)
-    return location
-
-
-def plan(location: str, out: Path, **more: object) -> pipeline.PlanResult:
-    return pipeline.plan(location, out=out, settings=quick(), made_at=MADE_AT, **more)
-
-
-def test_a_week_is_planned_stored_and_verified(town: str, tmp_path: Path) -> None:
+def test_a_week_is_planned_stored_and_verified(town: str, tmp_path: Path, quick: Settings) -> None:
     out = tmp_path / "week"
-    result = plan(town, out)
+    result = plan(town, out, quick)
     names = {path.name for path in result.written if path.suffix != ".pdf"}
     assert names == {
         "summary.md", "plan.csv", "plan.xlsx", "layers.gpkg", "map.html", "data_dictionary.md"
@@ -58,93 +44,84 @@ def test_a_week_is_planned_stored_and_verified(town: str, tmp_path: Path) -> Non
     assert served.isdisjoint(left)
     assert served | set(left) == asked
 
-    name, breaches = pipeline.verify(town, settings=quick())
+    name, breaches = pipeline.verify(town, settings=quick)
     assert name == result.plan_id
     assert breaches.empty
 
 
 @pytest.mark.postgis
-def test_both_stores_give_the_same_plan(tmp_path: Path, postgis_url: str) -> None:
-    results = []
-    for number, location in enumerate((str(tmp_path / "town.gpkg"), postgis_url)):
-        loading.new(location, pipeline.DEMO_CRS, time_zone="Etc/GMT+10")
-        loading.load(location, "all", DEMO)
-        results.append(plan(location, tmp_path / str(number)))
-    ours, theirs = results
+def test_both_stores_give_the_same_plan(
+    tmp_path: Path, town_file: str, town_on_server: str, quick: Settings
+) -> None:
+    ours = plan(town_file, tmp_path / "file", quick)
+    theirs = plan(town_on_server, tmp_path / "server", quick)
     assert ours.plan_id == theirs.plan_id
     for name in ("forecasts", "decisions", "rankings", "plan_jobs", "plan_stops", "plan_unserved"):
         pd.testing.assert_frame_equal(
             pd.DataFrame(ours.frames[name]), pd.DataFrame(theirs.frames[name])
         )
+    for location in (town_file, town_on_server):
+        _, breaches = pipeline.verify(location, settings=quick)
+        assert breaches.empty
+
+
+def test_a_later_plan_of_a_week_takes_the_place_of_the_earlier(
+    town_file: str, tmp_path: Path, quick: Settings
+) -> None:
+    first = plan(town_file, tmp_path / "first", quick)
+    later = MADE_AT + pd.Timedelta(hours=1)
+    second = plan(town_file, tmp_path / "second", quick, seed=2, made_at=later)
+    assert first.plan_id != second.plan_id
+    with open_database(town_file) as database:
+        states = read_table(database, "plans").set_index("plan_id")["state"]
+    assert states.to_dict() == {first.plan_id: "superseded", second.plan_id: "checked"}
+    name, breaches = pipeline.verify(town_file, settings=quick)
+    assert (name, len(breaches)) == (second.plan_id, 0)
+    _, breaches = pipeline.verify(town_file, first.plan_id, settings=quick)
+    assert breaches["limit"].tolist() == ["state"]
+
+
+@pytest.mark.parametrize(
+    "edit",
+    [
+        "DELETE FROM plan_unserved WHERE outcome = 'referred'",
+        "UPDATE plan_jobs SET method = 'storm_drain' WHERE method = 'filter_sock'",
+        "UPDATE plan_jobs SET allowed_days = allowed_days || ';2026-11-04'",
+    ],
+)
+def test_a_plan_changed_by_hand_is_noticed(
+    planned_town: str, tmp_path: Path, quick: Settings, edit: str
+) -> None:
+    changed = str(shutil.copy(planned_town, tmp_path / "changed.gpkg"))
+    with open_database(changed) as database, database.writing() as connection:
+        assert connection.execute(sa.text(edit)).rowcount > 0
+    _, breaches = pipeline.verify(changed, settings=quick)
+    assert "edited" in set(breaches["limit"])
 
 
 @pytest.fixture(scope="module")
-def file_town(tmp_path_factory: pytest.TempPathFactory) -> str:
-    location = str(tmp_path_factory.mktemp("town") / "town.gpkg")
-    loading.new(location, pipeline.DEMO_CRS, time_zone="Etc/GMT+10")
-    loading.load(location, "all", DEMO)
+def planned_town(demo_file: Path, tmp_path_factory: pytest.TempPathFactory, quick: Settings) -> str:
+    folder = tmp_path_factory.mktemp("planned")
+    location = str(shutil.copy(demo_file, folder / "town.gpkg"))
+    plan(location, folder / "week", quick)
     return location
 
 
 def test_a_plan_that_breaks_a_limit_is_neither_stored_nor_written(
-    file_town: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    town_file: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, quick: Settings
 ) -> None:
     def too_late(*args: object, **more: object) -> tuple[pd.DataFrame, pd.DataFrame]:
         stops, left = solve_week(*args, **more)
         stops["leave_at"] += pd.Timedelta(hours=9)
         return stops, left
 
-    solve_week = pipeline.solve_week
-    monkeypatch.setattr(pipeline, "solve_week", too_late)
+    solve_week = week.solve_week
+    monkeypatch.setattr(week, "solve_week", too_late)
     with pytest.raises(ScheduleError, match="not published"):
-        plan(file_town, tmp_path / "week")
+        plan(town_file, tmp_path / "week", quick)
     assert not (tmp_path / "week").exists()
-    with open_database(file_town) as database:
+    with open_database(town_file) as database:
         assert count_rows(database, "plans") == 0
-
-
-def frames_until(visited_at: str | None) -> dict[str, pd.DataFrame]:
-    names = ("rainfall", "rain_outlook", "visits")
-    frames = {name: schema.table(name).empty() for name in names}
-    if visited_at:
-        visit = {"visit_id": "W", "vault_id": "V", "visited_at": visited_at}
-        frames["visits"] = schema.table("visits").conform(pd.DataFrame([visit]))
-    return frames
-
-
-def test_the_data_end_on_a_local_day(monkeypatch: pytest.MonkeyPatch, file_town: str) -> None:
-    # 05:00 UTC on Monday is Sunday evening ten hours west: the week to plan is the one at hand.
-    def read(*_args: object, **_more: object) -> dict[str, pd.DataFrame]:
-        return read_frames(*_args, **_more) | frames_until("2026-11-02T05:00Z")
-
-    read_frames = pipeline.read_frames
-    monkeypatch.setattr(pipeline, "read_frames", read)
-    week = pipeline._open_week(file_town, None, None, quick(), loading.silent)
-    assert week.as_of == pd.Timestamp("2026-11-01")
-    assert week.monday == pd.Timestamp("2026-11-02")
-
-
-def test_without_rain_and_visits_a_stated_week_is_enough(
-    monkeypatch: pytest.MonkeyPatch, file_town: str
-) -> None:
-    read_frames = pipeline.read_frames
-    monkeypatch.setattr(
-        pipeline, "read_frames", lambda *args: read_frames(*args) | frames_until(None)
-    )
-    with pytest.raises(SettingsError, match="say --as-of"):
-        pipeline._open_week(file_town, None, None, quick(), loading.silent)
-    monday, friday = pd.Timestamp("2026-11-02"), pd.Timestamp("2026-10-30")
-    week = pipeline._open_week(file_town, monday, friday, quick(), loading.silent)
-    assert week.as_of == friday
-    assert len(week.days) == 5
-
-
-def test_no_later_visit_reaches_the_plan_of_an_earlier_week(file_town: str) -> None:
-    monday = pd.Timestamp("2026-06-01")
-    week = pipeline._open_week(file_town, monday, None, quick(), loading.silent)
-    assert week.as_of == pd.Timestamp("2026-05-31")
-    latest = week.frames["visits"]["visited_at"].max()
-    assert pd.Timestamp("2026-05-20T00:00Z") < latest < pd.Timestamp("2026-06-01T10:00Z")
 
 
 def test_a_table_that_cannot_be_written_is_one_message(tmp_path: Path) -> None:
@@ -157,32 +134,16 @@ def test_a_table_that_cannot_be_written_is_one_message(tmp_path: Path) -> None:
         pipeline.write_table(frame, tmp_path / "water.csv", location="town.gpkg")
 
 
-def test_the_id_of_a_plan_tells_what_it_was_made_of(file_town: str) -> None:
-    week = pipeline._open_week(file_town, None, None, quick(), loading.silent)
-    pipeline._rank(week, loading.silent, everywhere=False)
-    first = pipeline._plan_id(week, seed=1)
-    assert first.startswith("2026-11-02-")
-    assert pipeline._plan_id(week, seed=1) == first
-    orders, depots = week.frames["work_orders"], week.frames["depots"]
-    changes = {
-        "work_orders": orders.assign(window_to=orders["window_to"].fillna("16:00")),
-        "depots": depots.assign(geometry=depots.translate(1.0)),
-    }
-    ids = {first, pipeline._plan_id(week, seed=2)}
-    for name, changed in changes.items():
-        other = dataclasses.replace(week, frames={**week.frames, name: changed})
-        ids.add(pipeline._plan_id(other, seed=1))
-    assert len(ids) == 4
-
-
-def test_a_plan_that_could_not_be_written_is_not_begun(file_town: str, tmp_path: Path) -> None:
+def test_a_plan_that_could_not_be_written_is_not_begun(
+    town_file: str, tmp_path: Path, quick: Settings
+) -> None:
     steps: list[str] = []
     (tmp_path / "file").touch()
     beside = tmp_path / "layers.gpkg"
-    shutil.copy(file_town, beside)
-    for location, out in ((file_town, tmp_path / "file" / "week"), (str(beside), tmp_path)):
+    shutil.copy(town_file, beside)
+    for location, out in ((town_file, tmp_path / "file" / "week"), (str(beside), tmp_path)):
         with pytest.raises(OutputError, match="name another"):
-            plan(location, out, on_step=lambda step, *_: steps.append(step))
+            plan(location, out, quick, on_step=lambda step, *_: steps.append(step))
     assert steps == []
 
 
@@ -195,30 +156,33 @@ def test_a_demo_takes_the_place_of_a_demo_only(tmp_path: Path) -> None:
     assert location.read_bytes() == before
 
 
-def test_nothing_later_than_the_as_of_day_is_used(file_town: str) -> None:
+def test_nothing_later_than_the_as_of_day_is_used(town_file: str, quick: Settings) -> None:
     early = pipeline.forecast(
-        file_town,
+        town_file,
         days=[pd.Timestamp("2026-06-02")],
         vault_ids=["SM-0001"],
         as_of=pd.Timestamp("2026-06-01"),
-        settings=quick(),
+        settings=quick,
     )
     assert early["as_of_on"].eq(pd.Timestamp("2026-06-01")).all()
 
 
-def test_an_as_of_day_after_the_week_is_refused(file_town: str, tmp_path: Path) -> None:
+def test_an_as_of_day_after_the_week_is_refused(
+    town_file: str, tmp_path: Path, quick: Settings
+) -> None:
     with pytest.raises(SettingsError, match="after the week"):
         plan(
-            file_town,
+            town_file,
             tmp_path,
+            quick,
             week_of=pd.Timestamp("2026-11-02"),
             as_of=pd.Timestamp("2026-12-01"),
         )
 
 
-def test_settings_in_another_time_zone_are_refused(file_town: str) -> None:
+def test_settings_in_another_time_zone_are_refused(town_file: str) -> None:
     with pytest.raises(SettingsError, match="time zone"):
-        pipeline.rank(file_town, settings=Settings(time_zone="Europe/Paris"))
+        pipeline.rank(town_file, settings=Settings(time_zone="Europe/Paris"))
 
 
 def test_tables_are_loaded_after_those_they_refer_to() -> None:
@@ -229,7 +193,7 @@ def test_tables_are_loaded_after_those_they_refer_to() -> None:
 
 
 def test_a_bad_file_is_refused_whole_and_the_database_is_as_before(
-    file_town: str, tmp_path: Path
+    town_file: str, tmp_path: Path
 ) -> None:
     bad = tmp_path / "visits.csv"
     bad.write_text(
@@ -238,25 +202,25 @@ def test_a_bad_file_is_refused_whole_and_the_database_is_as_before(
         "NEW2,SM-0001,yesterday,12\n"
         "NEW3,SM-0001,2026-10-01T18:00:00Z,deep\n"
     )
-    with open_database(file_town) as database:
+    with open_database(town_file) as database:
         before = read_table(database, "visits")
     with pytest.raises(BadRowsError) as refused:
-        loading.load(file_town, "visits", bad)
+        loading.load(town_file, "visits", bad)
     faults = {(fault.row, fault.column) for fault in refused.value.faults}
     assert faults == {(3, "visited_at"), (4, "depth_in")}
     assert all(fault.remedy for fault in refused.value.faults)
     assert "visits.csv" in str(refused.value)
-    with open_database(file_town) as database:
+    with open_database(town_file) as database:
         pd.testing.assert_frame_equal(read_table(database, "visits"), before)
 
 
-def test_the_database_file_opens_with_gdal_every_layer_placed_and_styled(file_town: str) -> None:
-    layers = dict(pyogrio.list_layers(file_town))
+def test_the_database_file_opens_with_gdal_every_layer_placed_and_styled(town_file: str) -> None:
+    layers = dict(pyogrio.list_layers(town_file))
     spatial = {name for name, declared in schema.TABLES.items() if declared.geometry}
     stored = spatial & set(schema.STORED)
     assert stored <= {name for name, kind in layers.items() if kind}
     for name in stored:
-        assert pyogrio.read_info(file_town, layer=name)["crs"] == "EPSG:32606"
-    styles = pyogrio.read_dataframe(file_town, layer="layer_styles")
+        assert pyogrio.read_info(town_file, layer=name)["crs"] == "EPSG:32606"
+    styles = pyogrio.read_dataframe(town_file, layer="layer_styles")
     assert stored <= set(styles["f_table_name"])
-    assert pyogrio.read_info(file_town, layer="vaults")["features"] == 1500
+    assert pyogrio.read_info(town_file, layer="vaults")["features"] == 1500

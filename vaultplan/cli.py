@@ -24,6 +24,7 @@ from rich.table import Table
 
 from vaultplan import loading, pipeline
 from vaultplan.errors import VaultplanError
+from vaultplan.outputs.cautions import CAUTIONS
 from vaultplan.settings import Settings, load_settings
 
 app = typer.Typer(
@@ -168,12 +169,12 @@ def new(
     db: Db = DEFAULT_DB,
     name: Annotated[str, typer.Option("--name", help="Name of the utility or area.")] = "",
     time_zone: Annotated[
-        str, typer.Option("--time-zone", help="IANA name, such as America/New_York.")
+        str, typer.Option("--time-zone", help="IANA name of the local time, such as Etc/GMT+10.")
     ] = "UTC",
 ) -> None:
     """Make an empty database in one projected coordinate system.
 
-    Example: [bold]vaultplan new --crs EPSG:2227 --time-zone America/Los_Angeles[/bold]
+    Example: [bold]vaultplan new --crs EPSG:32606 --time-zone Etc/GMT+10[/bold]
     """
     out_console.print(loading.new(db, crs, name=name, time_zone=time_zone))
 
@@ -193,7 +194,7 @@ def load(
     """Load one table from a file; a second load of the same file changes nothing.
 
     Any faulty row refuses the whole file and leaves the database as it was. A row that is loaded
-    replaces the one of its key whole: columns the file lacks become blank. Rows it lacks stay.
+    takes the place of the one with its key; columns and rows that the file lacks stay as they are.
 
     Example: [bold]vaultplan load vaults vaults.shp --map vaults.toml[/bold]
     """
@@ -342,7 +343,7 @@ def _tell(result: pipeline.PlanResult) -> None:
     out_console.print("Written:")
     for path in result.written:
         out_console.print(f"  {path}", highlight=False, soft_wrap=True)
-    out_console.print(pipeline.CAUTION, style="dim")
+    out_console.print(" ".join(CAUTIONS), style="dim")
 
 
 def main(call: Callable[[], object] = app) -> None:

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from vaultplan import schema
 from vaultplan.errors import SettingsError
 from vaultplan.intake.column_map import ColumnMap, load_column_map
+from vaultplan.intake.load import preview
 from vaultplan.intake.load import read_table as read_file
 from vaultplan.intake.quality import check_frames
 from vaultplan.intake.readers import count_rows, layers_of
@@ -159,11 +160,17 @@ def _load_one(
     frames = read_file(
         name, path, crs=database.crs, time_zone=database.time_zone, column_map=column_map
     )
+    told = _columns_told(name, path, column_map) if total else None
     for frame in frames:
-        counts += upsert(connection, name, frame)
+        counts += upsert(connection, name, frame, only=told)
         done += len(frame)
         on_step(step, done, max(done, total))
     return counts
+
+
+def _columns_told(name: str, path: Path, column_map: ColumnMap) -> set[str]:
+    """Return the table's columns that a file says anything about; it leaves the others alone."""
+    return {"geometry", *preview(name, path, column_map=column_map).sources, *column_map.constants}
 
 
 def check(location: str, *, on_step: OnStep = silent) -> pd.DataFrame:

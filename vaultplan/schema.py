@@ -183,7 +183,7 @@ _TABLES = (
         flag("needs_entry", "someone goes in"),
         clock("window_from", "earliest start of day; blank if any"),
         clock("window_to", "latest start of day; blank if any"),
-        text("status", "state of the order", "open", "done", "cancelled"),
+        text("status", "state of the order; blank counts as open", "open", "done", "cancelled"),
     )),
     Table("trucks", "Crew trucks and vacuum trucks.", ("truck_id",), (
         must(text("truck_id", "id of the truck")),
@@ -260,7 +260,8 @@ _TABLES = (
         integer("seed", "seed of the solver"),
         text("rules_version", "hash of the discharge rules used"),
         text("settings_version", "hash of the settings used"),
-        text("state", "whether it passed its check", "checked", "rejected"),
+        text("content_version", "hash of its jobs, stops and orders left out"),
+        text("state", "whether it counts", "checked", "rejected", "superseded"),
     ), "planned"),
     Table("plan_jobs", "What the schedule was told about each job, to check the plan by.",
         ("plan_id", "order_id"), (

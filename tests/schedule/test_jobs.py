@@ -224,3 +224,10 @@ def test_unstated_work_time_is_assumed_and_said(made):
     jobs, _ = build(made, tables(made, {}), ScheduleSettings(task_minutes=45))
     assert jobs["task_minutes"].iloc[0] == 45
     assert "work time not stated, assumed" in jobs["reason"].iloc[0]
+
+
+def test_an_order_with_blank_status_counts_as_open(made):
+    frames = tables(made, {"status": None}, {"status": "done"})
+    jobs, left = build(made, frames)
+    assert jobs["order_id"].tolist() == ["o1"]
+    assert left.empty

@@ -309,3 +309,15 @@ def test_every_stored_table_takes_and_gives_a_full_row(database):
         assert_frame_equal(pd.DataFrame(read[plain]), pd.DataFrame(row[plain]))
         if len(plain) < len(row.columns):
             assert shapely.equals_exact(read.geometry.to_numpy(), row.geometry.to_numpy()).all()
+
+
+def test_only_the_columns_that_rows_speak_of_are_altered(database):
+    whole = pd.DataFrame({"order_id": ["a"], "vault_id": ["v"], "task": ["splice"], "priority": 2})
+    part = pd.DataFrame({"order_id": ["a", "b"], "vault_id": ["v", "w"], "priority": [3, 4]})
+    with database.writing() as connection:
+        upsert(connection, "work_orders", whole)
+        counts = upsert(connection, "work_orders", part, only={"order_id", "vault_id", "priority"})
+    assert (counts.new, counts.changed) == (1, 1)
+    stored = read_table(database, "work_orders").set_index("order_id")
+    assert stored["task"].fillna("").to_dict() == {"a": "splice", "b": ""}
+    assert stored["priority"].to_dict() == {"a": 3, "b": 4}

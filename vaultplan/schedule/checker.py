@@ -115,7 +115,7 @@ def _accounts(jobs: dict[str, Any], frames: Frames) -> Iterator[Breach]:
     stops = frames["plan_stops"]
     crew = stops[stops["kind"].isin(_CREW_KINDS)]
     vacuum = stops[stops["kind"] == "vacuum"]
-    status = frames["work_orders"].set_index("order_id")["status"]
+    status = frames["work_orders"].set_index("order_id")["status"].fillna("open")
     for part, words in ((crew, "a crew comes"), (vacuum, "a vacuum truck comes")):
         again = part[part["order_id"].duplicated()]
         for stop in _rows(again):

@@ -79,7 +79,7 @@ def build_jobs(
 def _orders(frames: Frames, sunday: pd.Timestamp) -> pd.DataFrame:
     """Return open orders that may start by the end of the week, best-ranked first."""
     orders = frames["work_orders"]
-    keep = (orders["status"] == "open") & ~(orders["earliest_on"] > sunday)
+    keep = orders["status"].fillna("open").eq("open") & ~(orders["earliest_on"] > sunday)
     ranks = frames["rankings"][["order_id", "rank", "score", "reason"]]
     vaults = frames["vaults"][["vault_id", "status", "geometry"]]
     joined = orders[keep].drop(columns="status").merge(ranks, on="order_id", how="left")

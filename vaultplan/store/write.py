@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -46,7 +46,13 @@ class Counts:
         )
 
 
-def upsert(connection: sa.Connection, name: str, frame: pd.DataFrame) -> Counts:
+def upsert(
+    connection: sa.Connection,
+    name: str,
+    frame: pd.DataFrame,
+    *,
+    only: Collection[str] | None = None,
+) -> Counts:
     """Return what became of a frame's rows: new keys come in, known ones that differ are altered.
 
     Parameters
@@ -55,6 +61,8 @@ def upsert(connection: sa.Connection, name: str, frame: pd.DataFrame) -> Counts:
         From :meth:`Database.writing`; call this as often as needed within one transaction.
     name, frame
         A stored table and rows in its shape; columns that are missing count as blank.
+    only
+        Columns that the rows speak of: in known rows the others stay as they are. All if not given.
 
     Raises
     ------
@@ -72,7 +80,7 @@ def upsert(connection: sa.Connection, name: str, frame: pd.DataFrame) -> Counts:
     for start in range(0, len(rows), _ROWS_AT_A_TIME):
         part = rows.iloc[start : start + _ROWS_AT_A_TIME]
         _stage(connection, incoming, name, part)
-        counts += _merge(connection, incoming, name, len(part))
+        counts += _merge(connection, incoming, name, len(part), only)
         connection.execute(sa.delete(incoming))
     incoming.drop(connection)
     return counts
@@ -111,12 +119,19 @@ def replace_rows(
 
 
 def replace_plan(connection: sa.Connection, plan_id: str, frames: Frames) -> Counts:
-    """Return what changed in storing a plan's tables in place of those stored under its id."""
+    """Return what changed in storing a plan's tables in place of those stored under its id.
+
+    Other plans of the same week are marked superseded.
+    """
     counts = Counts()
     for name, frame in frames.items():
         if declared_table(name).source != "planned":
             raise SchemaError(f"{name} is not part of a plan")
         counts += replace_rows(connection, name, frame, {"plan_id": plan_id})
+    plans = _table(connection, "plans")
+    week = sa.select(plans.c.week_of).where(plans.c.plan_id == plan_id).scalar_subquery()
+    others = sa.update(plans).where(plans.c.week_of == week, plans.c.plan_id != plan_id)
+    connection.execute(others.values(state="superseded"))
     return counts
 
 
@@ -226,11 +241,18 @@ def _same_key(table: sa.Table, incoming: sa.Table, name: str) -> list[Any]:
     return [table.c[key] == incoming.c[key] for key in declared_table(name).key]
 
 
-def _merge(connection: sa.Connection, incoming: sa.Table, name: str, rows: int) -> Counts:
+def _merge(
+    connection: sa.Connection,
+    incoming: sa.Table,
+    name: str,
+    rows: int,
+    only: Collection[str] | None,
+) -> Counts:
     declared = declared_table(name)
     table = _table(connection, name)
     same_key = _same_key(table, incoming, name)
-    values = [c.name for c in declared.columns if c.name not in declared.key]
+    told = declared.column_names if only is None else only
+    values = [c for c in declared.column_names if c in told and c not in declared.key]
     changed = 0
     if values:
         update = (

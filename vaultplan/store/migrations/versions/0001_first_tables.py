@@ -271,6 +271,7 @@ def upgrade() -> None:
         sa.Column("seed", sa.BigInteger(), nullable=True),
         sa.Column("rules_version", sa.Text(), nullable=True),
         sa.Column("settings_version", sa.Text(), nullable=True),
+        sa.Column("content_version", sa.Text(), nullable=True),
         sa.Column("state", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("fid"),
         sa.UniqueConstraint("plan_id", name="uq_plans"),

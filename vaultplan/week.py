@@ -1,0 +1,263 @@
+"""A week on its way to a plan: read, judged and scheduled, each step adding its tables."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from vaultplan import schema
+from vaultplan.discharge.facts import decide_discharges
+from vaultplan.discharge.rules import Rules, load_rules
+from vaultplan.discharge.sensitivity import grade_waters
+from vaultplan.drainage.trace import trace_vaults
+from vaultplan.errors import ScheduleError, SettingsError
+from vaultplan.forecast.forecasts import forecast_vaults
+from vaultplan.loading import OnStep, read_frames
+from vaultplan.ranking.value import rank_orders
+from vaultplan.schedule.jobs import build_jobs
+from vaultplan.schedule.lines import route_lines
+from vaultplan.schedule.week import solve_week
+from vaultplan.settings import Settings
+from vaultplan.store.database import open_database
+
+WATER_TABLES: Final = ("vaults", "visits", "gauges", "rainfall", "rain_outlook")
+DRAIN_TABLES: Final = ("vaults", "inlets", "drain_pipes", "outfalls", "receiving_waters")
+PLAN_TABLES: Final = ("plans", "plan_jobs", "plan_stops", "plan_unserved")
+_RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "overrides")
+_WEEK_TABLES: Final = ("work_orders", "trucks", "depots", "disposal_sites", "roads", "backdrop")
+_CONTENT_TABLES: Final = ("plan_jobs", "plan_stops", "plan_unserved")
+_SCHEDULE_TABLES: Final = (
+    *("rankings", "decisions", "forecasts", "work_orders", "vaults"),
+    *("trucks", "depots", "disposal_sites", "roads"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """A week on its way to a plan: every step adds its table to ``frames``."""
+
+    monday: pd.Timestamp
+    days: tuple[pd.Timestamp, ...]
+    as_of: pd.Timestamp
+    settings: Settings
+    rules: Rules
+    frames: dict[str, pd.DataFrame]
+
+
+def open_week(
+    location: str,
+    week_of: pd.Timestamp | None,
+    as_of: pd.Timestamp | None,
+    settings: Settings,
+    on_step: OnStep,
+) -> Week:
+    """Read the database and choose the days; the week after the data end if none is asked for."""
+    names = [*WATER_TABLES, *DRAIN_TABLES, *_RULE_TABLES, *_WEEK_TABLES]
+    with open_database(location) as database:
+        settings = in_zone(settings, database.time_zone)
+        frames = read_frames(database, names, on_step)
+    if week_of is None or as_of is None:
+        end = data_end(frames, settings.time_zone)
+        week_of = week_of or end + pd.Timedelta(days=7)
+        # The week that is running is planned from today on, another one from its eve.
+        is_running = _monday(week_of) <= end < _monday(week_of) + pd.Timedelta(days=6)
+        eve = _monday(week_of) - pd.Timedelta(days=1)
+        as_of = as_of or (end if is_running else min(end, eve))
+    monday = _monday(week_of)
+    if as_of >= monday + pd.Timedelta(days=7):
+        raise SettingsError(f"--as-of {as_of:%Y-%m-%d} is after the week of {monday:%Y-%m-%d}")
+    worked = set(";".join(frames["trucks"]["days"].dropna()).split(";"))
+    days = tuple(
+        monday + pd.Timedelta(days=number)
+        for number, name in enumerate(schema.WEEKDAYS)
+        if name in worked and monday + pd.Timedelta(days=number) > as_of
+    )
+    if not days:
+        raise ScheduleError(
+            f"no truck works in the week of {monday:%Y-%m-%d} after {as_of:%Y-%m-%d}; "
+            "load trucks with their days, or choose another week"
+        )
+    rules = load_rules(settings.discharge.rules_file)
+    frames["visits"] = _known_visits(frames["visits"], as_of, settings.time_zone)
+    return Week(monday, days, as_of, settings, rules, frames)
+
+
+def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
+    """Add forecasts, traces, sensitivities, decisions and rankings.
+
+    Vaults with open orders are forecast for every day; with ``everywhere`` all others for the
+    first day too, for the map.
+    """
+    frames, settings = week.frames, week.settings
+    orders = frames["work_orders"]
+    open_orders = orders[orders["status"].isna() | orders["status"].eq("open")]
+    wanted = frames["vaults"]["vault_id"].isin(open_orders["vault_id"])
+    ordered = frames["vaults"].loc[wanted, "vault_id"]
+    first_day = cross(frames["vaults"]["vault_id"] if everywhere else ordered, week.days[:1])
+    points = pd.concat([first_day, cross(ordered, week.days[1:])], ignore_index=True)
+    frames["forecasts"] = forecast_points(frames, points, week.as_of, settings, on_step)
+    frames["traces"] = trace_paths(frames, settings, on_step, with_geometry=list(ordered))
+    on_step("Apply the discharge rules")
+    frames["sensitivities"] = grade_waters(
+        *(frames[name] for name in ("receiving_waters", "sensitive_areas", "outfalls")),
+        as_of=week.as_of,
+        settings=settings.discharge,
+    )
+    asked = frames["forecasts"]["vault_id"].isin(ordered)
+    ruled = {**frames, "forecasts": frames["forecasts"][asked]}
+    frames["decisions"] = decide_discharges(
+        ruled, as_of=week.as_of, settings=settings, rules=week.rules
+    )
+    on_step("Rank the orders")
+    frames["rankings"] = rank_orders(
+        orders,
+        ruled["forecasts"],
+        frames["decisions"],
+        as_of=week.as_of,
+        settings=settings.ranking,
+    )
+
+
+def _plan_id(week: Week, seed: int) -> str:
+    """Return the week's Monday and a hash of all that the schedule hangs on."""
+    told = f"{week.as_of}{seed}{week.settings.version}{week.rules.version}"
+    return f"{week.monday:%Y-%m-%d}-{_hash(week.frames, _SCHEDULE_TABLES, told)[:8]}"
+
+
+def content_version(frames: schema.Frames) -> str:
+    """Return a hash of a plan's jobs, stops and orders left out, whatever order they stand in."""
+    return _hash(frames, _CONTENT_TABLES)[:16]
+
+
+def _hash(frames: schema.Frames, names: Iterable[str], told: str = "") -> str:
+    digest = hashlib.sha256(told.encode())
+    for name in names:
+        frame = schema.table(name).conform(frames[name])
+        plain = pd.DataFrame(frame)
+        if isinstance(frame, gpd.GeoDataFrame):
+            plain = plain.assign(geometry=frame.geometry.to_wkb(hex=True).astype("str"))
+        rows = pd.util.hash_pandas_object(plain, index=False).to_numpy()
+        digest.update(np.sort(rows).tobytes())
+    return digest.hexdigest()
+
+
+def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> None:
+    """Add plans, plan_jobs, plan_stops, plan_unserved and routes."""
+    frames, settings = week.frames, week.settings
+    plan_id = _plan_id(week, seed)
+    monday = week.monday.date()
+    on_step("Choose the week's jobs")
+    frames["plan_jobs"], left = build_jobs(
+        frames, monday, plan_id=plan_id, settings=settings.schedule
+    )
+    step = f"Schedule {len(frames['plan_jobs']):,} jobs"
+    on_step(step)
+    frames["plan_stops"], unserved = solve_week(
+        frames,
+        monday,
+        plan_id=plan_id,
+        time_zone=settings.time_zone,
+        settings=settings.schedule,
+        seed=seed,
+        on_progress=lambda stage, done: on_step(f"{step}: {stage}", round(100 * done), 100),
+    )
+    frames["plan_unserved"] = pd.concat([left, unserved], ignore_index=True)
+    on_step("Draw the routes")
+    frames["routes"] = route_lines(
+        *(frames[name] for name in ("plan_stops", "trucks", "depots", "roads")),
+        settings=settings.schedule,
+    )
+    facts = {
+        "plan_id": plan_id,
+        "week_of": week.monday,
+        "as_of_on": week.as_of,
+        "made_at": made_at,
+        "seed": seed,
+        "rules_version": week.rules.version,
+        "settings_version": settings.version,
+        "content_version": content_version(frames),
+        "state": "checked",
+    }
+    frames["plans"] = schema.table("plans").conform(pd.DataFrame([facts]))
+
+
+def forecast_points(
+    frames: schema.Frames,
+    points: pd.DataFrame,
+    as_of: pd.Timestamp,
+    settings: Settings,
+    on_step: OnStep,
+) -> pd.DataFrame:
+    """Return table ``forecasts`` for the points, a vault and a day each."""
+    step = f"Forecast water and grade ({len(points):,} vault-days)"
+    on_step(step)
+    water: pd.DataFrame = forecast_vaults(
+        frames,
+        points,
+        as_of=as_of,
+        settings=settings,
+        on_progress=lambda done, total: on_step(step, done, total),
+    )
+    return water
+
+
+def trace_paths(
+    frames: schema.Frames,
+    settings: Settings,
+    on_step: OnStep,
+    *,
+    with_geometry: Sequence[str] | bool,
+) -> pd.DataFrame:
+    """Return table ``traces``, with lines for the vaults asked for."""
+    on_step("Trace drains to the sea")
+    traces: pd.DataFrame = trace_vaults(
+        *(frames[name] for name in DRAIN_TABLES),
+        settings=settings.drainage,
+        with_geometry=with_geometry,
+    )
+    return traces
+
+
+def in_zone(settings: Settings, time_zone: str) -> Settings:
+    """Return the settings with the database's time zone, which is the one that counts."""
+    if settings.time_zone not in ("UTC", time_zone):
+        raise SettingsError(
+            f"the settings say time zone {settings.time_zone}, the database {time_zone}; "
+            "take it out of the settings"
+        )
+    return settings.model_copy(update={"time_zone": time_zone})
+
+
+def data_end(frames: schema.Frames, time_zone: str) -> pd.Timestamp:
+    """Return the last local day that rain, an outlook or a visit is known of."""
+    moments = [frames["rain_outlook"]["issued_at"].max(), frames["visits"]["visited_at"].max()]
+    ends = [end.tz_convert(time_zone).tz_localize(None) for end in moments if pd.notna(end)]
+    rained = frames["rainfall"]["fell_on"].max()
+    known = [end.normalize() for end in (*ends, rained) if pd.notna(end)]
+    if not known:
+        raise SettingsError("no rain and no visits are loaded: say --as-of and the day or week")
+    return pd.Timestamp(max(known)).as_unit("s")
+
+
+def _known_visits(visits: pd.DataFrame, as_of: pd.Timestamp, time_zone: str) -> pd.DataFrame:
+    """Return the visits up to the end of the as-of day, so that no output shows a later one."""
+    end = (as_of.normalize() + pd.Timedelta(days=1)).tz_localize(time_zone)
+    known = visits["visited_at"] < end
+    return visits if known.all() else visits[known].reset_index(drop=True)
+
+
+def _monday(day: pd.Timestamp) -> pd.Timestamp:
+    return day.normalize() - pd.Timedelta(days=day.weekday())
+
+
+def cross(vault_ids: Iterable[str], days: Sequence[pd.Timestamp]) -> pd.DataFrame:
+    """Return every vault with every day, as points to forecast."""
+    vaults = pd.DataFrame({"vault_id": list(vault_ids)})
+    on = pd.DataFrame({"on": pd.Series(list(days), dtype="datetime64[s]")})
+    return vaults.merge(on, how="cross")
