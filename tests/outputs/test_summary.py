@@ -203,3 +203,14 @@ def test_an_empty_week_says_so(
 def test_without_a_plan_there_is_no_summary(tmp_path: Path, week_settings: Settings) -> None:
     with pytest.raises(OutputError, match="one plan, not 0"):
         write_summary({}, tmp_path / "summary.md", settings=week_settings)
+
+
+def test_what_nobody_loaded_is_said_at_the_top(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path, week_settings: Settings
+) -> None:
+    outlook = pd.DataFrame({"gauge_id": ["g"]})
+    frames = {**week_frames, "rain_outlook": outlook, "concern_sites": pd.DataFrame()}
+    top = summary_of(frames, tmp_path, week_settings).split("\n## ")[0]
+    assert "Not known, because nothing was loaded:" in top
+    assert "suspect ground goes unnoticed" in top
+    assert "no rain outlook" not in top

@@ -30,6 +30,15 @@ _OUTCOME_WORDS: Final = {
     "not_possible": "not possible",
 }
 
+#: Tables whose absence makes a plan look safer than it is, and what cannot be seen without them.
+_NEEDED: Final = {
+    "rain_outlook": "no rain outlook, so no day could be held for rain",
+    "concern_sites": "no places of concern, so suspect ground goes unnoticed",
+    "sensitive_areas": "no sensitive areas, so every water counts as not known",
+    "receiving_waters": "no receiving waters, so no path is known to its end",
+    "drain_pipes": "no drain pipes, so no path is known to its end",
+}
+
 
 def write_summary(frames: schema.Frames, path: Path, *, settings: Settings) -> None:
     """Write the week's summary as Markdown.
@@ -52,7 +61,7 @@ def write_summary(frames: schema.Frames, path: Path, *, settings: Settings) -> N
     stops["to"] = local_clock(stops["leave_at"], zone)
     utility = f"{safe(settings.outputs.utility)}: " if settings.outputs.utility else ""
     title = f"# {utility}week of {day(plan['week_of'])} {plan['week_of']:%Y}"
-    lead = [*_warning(plan), _lead(frames, stops, unserved, plan)]
+    lead = [*_warning(plan), _lead(frames, stops, unserved, plan), *_not_loaded(frames)]
     sections = [
         [title],
         ["\n\n".join(lead)],
@@ -72,6 +81,12 @@ def write_summary(frames: schema.Frames, path: Path, *, settings: Settings) -> N
 def _warning(plan: pd.Series[Any]) -> list[str]:
     state = stated(plan["state"])
     return [] if state == "checked" else [f"**This plan is {state}: do not work from it.**"]
+
+
+def _not_loaded(frames: schema.Frames) -> list[str]:
+    """Return what the plan could not know because nobody loaded it: silence is not all clear."""
+    missing = [words for name, words in _NEEDED.items() if not len(frames.get(name, ()))]
+    return [f"**Not known, because nothing was loaded:** {'; '.join(missing)}."] if missing else []
 
 
 def _lead(
