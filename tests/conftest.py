@@ -12,7 +12,7 @@ import tempfile
 import time
 import uuid
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import hypothesis
@@ -153,13 +153,20 @@ def _on_server(url: str, statement: str, database: str = "postgres") -> None:
         connection.execute(statement)
 
 
+@contextmanager
+def _copy_of(template: str, server: str) -> Iterator[str]:
+    """URL of a new database like the template; it is dropped at the end."""
+    name = f"test_{uuid.uuid4().hex}"
+    _on_server(server, f"CREATE DATABASE {name} TEMPLATE {template}")
+    yield f"{server}/{name}"
+    _on_server(server, f"DROP DATABASE {name} WITH (FORCE)")
+
+
 @pytest.fixture
 def postgis_url(postgis_server: str) -> Iterator[str]:
     """URL of an empty database that has PostGIS; it is dropped after the test."""
-    name = f"test_{uuid.uuid4().hex}"
-    _on_server(postgis_server, f"CREATE DATABASE {name} TEMPLATE with_postgis")
-    yield f"{postgis_server}/{name}"
-    _on_server(postgis_server, f"DROP DATABASE {name} WITH (FORCE)")
+    with _copy_of("with_postgis", postgis_server) as url:
+        yield url
 
 
 @pytest.fixture(params=["embedded", pytest.param("postgis", marks=pytest.mark.postgis)])
@@ -201,11 +208,11 @@ def embedded(made_file: Path, tmp_path: Path) -> Iterator[Database]:
 @pytest.fixture
 def on_server(postgis_server: str, made_on_server: str) -> Iterator[Database]:
     """A new, empty database of the invented town on a PostGIS server."""
-    name = f"test_{uuid.uuid4().hex}"
-    _on_server(postgis_server, f"CREATE DATABASE {name} TEMPLATE {made_on_server}")
-    with open_database(f"{postgis_server}/{name}", busy_seconds=5) as opened:
+    with (
+        _copy_of(made_on_server, postgis_server) as url,
+        open_database(url, busy_seconds=5) as opened,
+    ):
         yield opened
-    _on_server(postgis_server, f"DROP DATABASE {name} WITH (FORCE)")
 
 
 @pytest.fixture(params=["embedded", pytest.param("postgis", marks=pytest.mark.postgis)])
@@ -252,10 +259,8 @@ def town_file(demo_file: Path, tmp_path: Path) -> str:
 @pytest.fixture
 def town_on_server(postgis_server: str, demo_on_server: str) -> Iterator[str]:
     """A copy of the demo on the server."""
-    name = f"test_{uuid.uuid4().hex}"
-    _on_server(postgis_server, f"CREATE DATABASE {name} TEMPLATE {demo_on_server}")
-    yield f"{postgis_server}/{name}"
-    _on_server(postgis_server, f"DROP DATABASE {name} WITH (FORCE)")
+    with _copy_of(demo_on_server, postgis_server) as url:
+        yield url
 
 
 @pytest.fixture(params=["embedded", pytest.param("postgis", marks=pytest.mark.postgis)])
