@@ -192,3 +192,12 @@ def test_settings_here_are_used_with_a_server(
     (tmp_path / "vaultplan.toml").write_text("[outputs]\npaper = 'a4'\n")
     monkeypatch.chdir(tmp_path)
     assert cli._settings(None, "postgresql://planner@localhost/fleet").outputs.paper == "a4"
+
+
+def test_a_wrong_ending_is_refused_before_the_work(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="a table goes to"):
+        run("forecast", "--db", tmp_path / "none.gpkg", "--out", tmp_path / "water.shp")
+
+
+def test_the_version_is_told() -> None:
+    assert run("--version").startswith("vaultplan ")

@@ -22,9 +22,10 @@ from rich.progress import (
 )
 from rich.table import Table
 
-from vaultplan import loading, pipeline
+from vaultplan import __version__, loading, pipeline
 from vaultplan.errors import VaultplanError
 from vaultplan.outputs.cautions import CAUTIONS
+from vaultplan.outputs.tables import table_ending
 from vaultplan.settings import Settings, load_settings
 
 app = typer.Typer(
@@ -55,8 +56,20 @@ SettingsFile = Annotated[
         help="Settings file (TOML); vaultplan.toml beside the database, or here for a server.",
     ),
 ]
+
+
+def _table_path(path: Path | None) -> Path | None:
+    """Refuse an ending that no table can be written with before the work is done."""
+    if path is not None:
+        table_ending(path)
+    return path
+
+
 Out = Annotated[
-    Path | None, typer.Option("--out", help="Write the table here: .csv, .gpkg or .parquet.")
+    Path | None,
+    typer.Option(
+        "--out", callback=_table_path, help="Write the table here: .csv, .gpkg or .parquet."
+    ),
 ]
 AsOf = Annotated[
     datetime | None,
@@ -146,6 +159,27 @@ def _settings(path: Path | None, db: str) -> Settings:
 
 def _day(moment: datetime | None) -> pd.Timestamp | None:
     return None if moment is None else pd.Timestamp(moment)
+
+
+def _tell_version(asked: bool) -> None:
+    if asked:
+        out_console.print(f"vaultplan {__version__}", highlight=False)
+        raise typer.Exit
+
+
+@app.callback()
+def program(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_tell_version, is_eager=True, help="Show the version and stop."
+        ),
+    ] = False,
+) -> None:
+    """Plan the dewatering of a utility's underground vaults.
+
+    How much water, how dirty, where it would run, and which truck empties it when.
+    """
 
 
 @app.command()
@@ -351,6 +385,6 @@ def main(call: Callable[[], object] = app) -> None:
     try:
         call()
     except VaultplanError as error:
-        err_console.print(f"[bold]vaultplan:[/bold] {type(error).__name__}", end=" - ")
+        err_console.print("[bold]vaultplan:[/bold]", end=" ")
         err_console.print(str(error), markup=False, highlight=False, soft_wrap=True)
         sys.exit(2)

@@ -83,6 +83,14 @@ def spreadsheet_frame(frame: pd.DataFrame) -> pd.DataFrame:
     return plain
 
 
+def table_ending(path: Path) -> str:
+    """Return the ending of a table's file; ``OutputError`` if none can be written with it."""
+    ending = path.suffix.lower()
+    if ending not in (".csv", ".parquet", ".gpkg"):
+        raise OutputError(f"{path.name}: a table goes to .csv, .parquet or .gpkg, not {ending!r}")
+    return ending
+
+
 def write_table(frame: pd.DataFrame, path: Path, *, layer: str | None = None) -> None:
     """Write one table to a ``.csv``, ``.parquet`` or ``.gpkg`` file, chosen by its ending.
 
@@ -108,9 +116,7 @@ def write_table(frame: pd.DataFrame, path: Path, *, layer: str | None = None) ->
     formula starts with an apostrophe there, and only there. Parquet and GeoPackage keep it as is.
     """
     writers = {".csv": _write_csv, ".parquet": _write_parquet, ".gpkg": _write_gpkg}
-    ending = path.suffix.lower()
-    if ending not in writers:
-        raise OutputError(f"{path.name}: a table goes to .csv, .parquet or .gpkg, not {ending!r}")
+    ending = table_ending(path)
     with whole_file(path) as part:
         writers[ending](frame, part, layer or path.stem)
 
