@@ -115,8 +115,10 @@ def _steps() -> Iterator[loading.OnStep]:
         finish()
 
 
-def _show(frame: pd.DataFrame, title: str, columns: list[str], limit: int = 20) -> None:
-    table = Table(title=f"{title} ({len(frame):,} rows)", title_justify="left")
+def _show(
+    frame: pd.DataFrame, title: str, columns: list[str], *, limit: int = 20, unit: str = "rows"
+) -> None:
+    table = Table(title=f"{title} ({len(frame):,} {unit})", title_justify="left")
     for column in columns:
         table.add_column(column, overflow="fold")
     for row in frame[columns].head(limit).itertuples(index=False):
@@ -234,7 +236,7 @@ def load(
     """
     with _steps() as on_step:
         counts = loading.load(db, table, file, column_map=column_map, layer=layer, on_step=on_step)
-    _show(counts, "Loaded", list(counts.columns), limit=100)
+    _show(counts, "Loaded", list(counts.columns), limit=100, unit="tables")
 
 
 @app.command()

@@ -280,7 +280,7 @@ _TABLES = (
         must(text("method", "how the water is removed", *METHODS)),
         must(text("gate", "whether it may go ahead", *GATES)),
         *band("volume_gal", "water expected", "gal"),
-        must(real("load_gal", "water the plan reckons with", "gal")),
+        must(real("load_gal", "water reckoned with: the high end of its worst day", "gal")),
         real("setup_minutes", "time to set up at the vault", "min"),
         real("task_minutes", "work time once the vault is dry", "min"),
         real("refill_minutes", "crew must start within this time of the vacuum truck's end",

@@ -45,6 +45,7 @@ def test_the_result_has_the_declared_shape(make):
             "refer",
             "oil_and_pcb",
         ),
+        ({"pcb_status": "unknown"}, "filter_sock", "go", "pcb_possible"),
         ({"trace_status": "no_outfall"}, "vacuum_truck", "go", "path_unknown"),
         ({"trace_confidence": "medium"}, "filter_sock", "go", "path_doubtful"),
         ({"trace_status": "sewer"}, "storm_drain", "refer", "other_sewer"),

@@ -117,7 +117,8 @@ def test_a_vault_that_no_other_table_knows_is_blank_not_calm(gather):
 def _walk(make, **more):
     frames = {
         "vaults": make.frame(
-            "vaults", {"vault_id": "v", "gauge_id": "g", "geometry": make.point(0)}
+            "vaults",
+            {"vault_id": "v", "gauge_id": "g", "pcb_status": "no_oil", "geometry": make.point(0)},
         ),
         "visits": make.frame(
             "visits",

@@ -199,7 +199,7 @@ def _reason(
 ) -> str:
     if is_known:
         water = (
-            f"expect {mean:,.0f} gal ({low:,.0f} to {high:,.0f}), "
+            f"expect {mean:,.0f} gal ({low:,.0f} to {high:,.0f}, mean of the week's days), "
             f"{heavy:.0%} heavy, {light:.0%} light"
         )
     else:

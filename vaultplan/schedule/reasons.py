@@ -24,8 +24,9 @@ def why_unserved(empty: WeekState, number: int) -> tuple[str, str]:
     empty.remove([number])
     return (
         "not_scheduled",
-        "no room was found beside what is served, which is worth more or lies better; another "
-        "truck or day, more overtime or a later week would free it",
+        "no room was found beside what is served, which is worth more or lies better; it may be "
+        f"done on {_names(set(job.days))}: another truck then, more overtime or a later week would "
+        "free it",
     )
 
 
