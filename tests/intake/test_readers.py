@@ -257,3 +257,15 @@ def test_a_shape_that_cannot_be_understood_is_marked(tmp_path, vaults):
     (chunk,) = read_chunks(path)
     assert chunk.geometry[1] is None
     assert chunk.unreadable.tolist() == [False, True, False]
+
+
+def test_rows_keep_their_numbers_past_the_first_block_of_a_long_file(tmp_path):
+    path = tmp_path / "orders.csv"
+    pad = "x" * 90
+    with path.open("w", encoding="utf-8") as file:
+        file.write("id,pad\n")
+        file.writelines(f"{r},{pad}{',' * (r % 1000 == 0)}\n" for r in range(2, 200_000))
+    for chunk in read_chunks(path):
+        assert chunk.frame["id"].astype(int).to_list() == chunk.frame.index.to_list()
+        told = [int(text.split(",")[0]) for _, text, _ in chunk.misfits]
+        assert told == [row for row, _, _ in chunk.misfits]

@@ -55,8 +55,7 @@ def _chunks(
     try:
         none_yet, last = True, None
         for batch in _open(path, letters, mark, names, ragged):
-            misfits = sorted(ragged, key=lambda row: row.number or 0)
-            ragged.clear()
+            misfits = _within(next_row, batch.num_rows, ragged)
             if batch.num_rows:
                 last = batch.column(batch.num_columns - 1)[-1].as_py()
             rows, next_row = _number(next_row, batch.num_rows, misfits)
@@ -71,8 +70,8 @@ def _chunks(
                 none_yet = False
                 yield Chunk(path, filled, size=len(part) + len(told), misfits=told)
         _check_end(path, letters, last)
-        if none_yet:
-            told = _told(ragged)
+        if none_yet or ragged:
+            told = _told(sorted(ragged, key=_number_of))
             named = {name.strip(): pd.Series([], dtype="str") for name in names if name.strip()}
             yield Chunk(path, pd.DataFrame(named), size=len(told), misfits=told)
     except (pa.ArrowInvalid, UnicodeError) as error:
@@ -120,6 +119,27 @@ def _header(path: Path, letters: str, mark: str) -> list[str]:
     if not found:
         raise SchemaError(f"{path} has no header; its first row must name the columns")
     return names
+
+
+def _within(
+    first: int, count: int, ragged: list[pyarrow.csv.InvalidRow]
+) -> list[pyarrow.csv.InvalidRow]:
+    """Take out the misfits among the next ``count`` rows, and those that follow at once.
+
+    Arrow parses one block ahead of the batch it hands out, so later ones may be there already.
+    """
+    ragged.sort(key=_number_of)
+    end, taken = first + count, 0
+    while taken < len(ragged) and _number_of(ragged[taken]) <= end:
+        taken += 1
+        end += 1
+    misfits = ragged[:taken]
+    del ragged[:taken]
+    return misfits
+
+
+def _number_of(row: pyarrow.csv.InvalidRow) -> int:
+    return int(row.number or 0)
 
 
 def _number(
