@@ -83,3 +83,18 @@ def test_a_short_name_that_fits_two_columns_is_left_alone():
 def test_where_the_shape_is(names, given, places):
     found = match_columns(table("depots"), names, CSV, ColumnMap(**given), has_shapes=False)
     assert found.places == places
+
+
+def test_a_column_that_the_map_takes_for_a_place_is_read_as_nothing_else():
+    names = ["vault_id", "shape", "length_ft", "width_ft"]
+    given = ColumnMap(wkt="SHAPE")
+    found = match_columns(table("vaults"), names, CSV, given, has_shapes=False)
+    assert found.places == ("shape",)
+    assert "shape" not in found.sources
+    both = ColumnMap(x="length_ft", y="width_ft", columns={"length_ft": "length_ft"})
+    found = match_columns(table("vaults"), names, CSV, both, has_shapes=False)
+    assert set(found.sources) == {"vault_id", "shape", "length_ft"}
+    # Where the file has shapes of its own, the map's columns for places are not looked at.
+    found = match_columns(table("vaults"), names, CSV, ColumnMap(wkt="gone"), has_shapes=True)
+    assert found.places == ()
+    assert "shape" in found.sources

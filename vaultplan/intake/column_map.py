@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from fnmatch import fnmatch
 from pathlib import Path
+from typing import Final, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from vaultplan import units
 from vaultplan.columns import Table
@@ -14,6 +17,14 @@ from vaultplan.errors import SettingsError
 from vaultplan.settings import load_toml
 
 _NUMBERS = ("real", "integer")
+_BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
+_ESCAPES: Final = {"\\": "\\\\", '"': '\\"', "\t": "\\t", "\n": "\\n", "\r": "\\r"}
+_PARTS: Final = {
+    "columns": "column of the table = column of the file",
+    "units": "column of the table = unit of the file's numbers",
+    "values": "word of the file = word of the table; an empty word means blank",
+    "constants": "column of the table = one value for every row",
+}
 
 
 class ColumnMap(BaseModel):
@@ -38,11 +49,20 @@ class ColumnMap(BaseModel):
     )
     layer: str | None = Field(None, description="layer to read")
     encoding: str | None = Field(None, description="letters of a text file, e.g. cp1252")
-    delimiter: str | None = Field(None, min_length=1, max_length=1, description="between columns")
+    delimiter: str | None = Field(
+        None, min_length=1, max_length=1, description="mark between columns"
+    )
     crs: str | None = Field(None, description="CRS of a file that states none, e.g. EPSG:2227")
     time_zone: str | None = Field(None, description="zone of times without an offset")
     date_format: str | None = Field(None, description="form of dates, e.g. %m/%d/%Y")
     time_format: str | None = Field(None, description="form of times, e.g. %m/%d/%Y %H:%M")
+    thousands: Literal[",", ".", "'", " "] | None = Field(
+        None, description="mark between thousands: comma, point, apostrophe or blank"
+    )
+    decimal: Literal[".", ","] = Field(".", description="mark before the decimals: point or comma")
+    excel_days: bool = Field(
+        default=False, description="numbers for days are a spreadsheet's days since 1900"
+    )
     x: str | None = Field(None, description="column of eastings or longitudes")
     y: str | None = Field(None, description="column of northings or latitudes")
     wkt: str | None = Field(None, description="column of shapes as well-known text")
@@ -71,6 +91,41 @@ class ColumnMap(BaseModel):
             raise ValueError(f"unknown unit {', '.join(unknown)}; use {', '.join(units.UNITS)}")
         return given
 
+    @model_validator(mode="after")
+    def _marks_differ(self) -> Self:
+        if self.thousands == self.decimal:
+            raise ValueError(
+                f"thousands and decimal are both {self.decimal!r}; a number could not be read"
+            )
+        return self
+
+    def to_toml(self) -> str:
+        """Return the map as TOML with a comment on each part; it reads back as an equal map.
+
+        Examples
+        --------
+        >>> print(ColumnMap(crs="EPSG:2227", columns={"vault_id": "VAULT NO"}).to_toml(), end="")
+        # How the columns, units and words of a file are read; see the data dictionary.
+        # CRS of a file that states none, e.g. EPSG:2227
+        crs = "EPSG:2227"
+        <BLANKLINE>
+        # column of the table = column of the file
+        [columns]
+        vault_id = "VAULT NO"
+        """
+        lines = ["# How the columns, units and words of a file are read; see the data dictionary."]
+        for name, field in type(self).model_fields.items():
+            value = getattr(self, name)
+            if name not in _PARTS and value != field.get_default(call_default_factory=True):
+                lines += [f"# {field.description}", f"{name} = {_toml_value(value)}"]
+        for name, meaning in _PARTS.items():
+            part = getattr(self, name)
+            if name == "values":
+                lines += _toml_words(part, meaning)
+            elif part:
+                lines += ["", f"# {meaning}", f"[{name}]", *_toml_entries(part)]
+        return "\n".join(lines) + "\n"
+
     def check_against(self, declared: Table, path: Path | None = None) -> None:
         """Raise ``SettingsError`` if this map cannot be meant for the table or the file."""
         name = declared.name
@@ -91,7 +146,9 @@ class ColumnMap(BaseModel):
             self._check_unit(declared, column, unit)
         for column, words in self.values.items():
             allowed = declared.column(column).allowed
-            wrong = sorted({word for word in words.values() if word} - set(allowed))
+            several = declared.column(column).type == "words"
+            meant = {w for word in words.values() for w in (word.split(";") if several else [word])}
+            wrong = sorted(meant - {"", *allowed})
             if allowed and wrong:
                 raise SettingsError(
                     f"[values.{column}] leads to {', '.join(wrong)}; allowed are "
@@ -130,3 +187,44 @@ def load_column_map(path: Path, declared: Table | None = None) -> ColumnMap:
         except SettingsError as error:
             raise SettingsError(f"{path}: {error}") from error
     return found
+
+
+def _toml_words(values: Mapping[str, Mapping[str, str]], meaning: str) -> list[str]:
+    lines: list[str] = []
+    for column, words in values.items():
+        lines += ["", *([] if lines else [f"# {meaning}"]), f"[values.{_toml_key(column)}]"]
+        lines += _toml_entries(words)
+    return lines
+
+
+def _toml_entries(entries: Mapping[str, object]) -> list[str]:
+    return [f"{_toml_key(key)} = {_toml_value(value)}" for key, value in entries.items()]
+
+
+def _toml_key(key: str) -> str:
+    return key if _BARE_KEY.fullmatch(key) else _toml_text(key)
+
+
+def _toml_value(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, str):
+        return _toml_text(value)
+    if isinstance(value, tuple):
+        return f"[{', '.join(_toml_value(one) for one in value)}]"
+    raise TypeError(f"{value!r} is nothing that a column map holds")
+
+
+def _toml_text(text: str) -> str:
+    return f'"{"".join(_escaped(letter) for letter in text)}"'
+
+
+def _escaped(letter: str) -> str:
+    if letter in _ESCAPES:
+        return _ESCAPES[letter]
+    # TOML forbids control signs; the line separators beyond ASCII would only confuse a reader.
+    if ord(letter) < 0x20 or 0x7F <= ord(letter) <= 0x9F or letter in "\u2028\u2029":
+        return f"\\u{ord(letter):04X}"
+    return letter

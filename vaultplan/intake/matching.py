@@ -35,8 +35,9 @@ def match_columns(
 ) -> Matching:
     """Return which file column provides each column of the table.
 
-    The column map comes first. Other columns are found by their name, capitals aside, and in a
-    Shapefile by its first ten letters where no other column starts with them.
+    The column map comes first, and what it takes for a place is read as nothing else. Other columns
+    are found by their name, capitals aside, and in a Shapefile by its first ten letters where no
+    other column starts with them.
 
     Raises
     ------
@@ -47,7 +48,9 @@ def match_columns(
         name: _named(source, found, path, f"[columns] {name}")
         for name, source in column_map.columns.items()
     }
-    taken = set(sources.values())
+    places = () if has_shapes or declared.geometry is None else _places(found, path, column_map)
+    placing = places if places != places_by_name(found) else ()
+    taken = {*sources.values(), *placing}
     free = [name for name in found if name not in taken]
     for column in declared.columns:
         name = column.name
@@ -61,7 +64,6 @@ def match_columns(
             raise SettingsError(f"{path}: {both} may all be {name}; say which under [columns]")
         if fitting:
             sources[name] = fitting[0]
-    places = () if has_shapes or declared.geometry is None else _places(found, path, column_map)
     provided = {*sources, *column_map.constants}
     missing = [
         c.name
@@ -99,6 +101,11 @@ def _places(found: Sequence[str], path: Path, column_map: ColumnMap) -> tuple[st
             _named(column_map.x, found, path, "x"),
             _named(column_map.y, found, path, "y"),
         )
+    return places_by_name(found)
+
+
+def places_by_name(found: Sequence[str]) -> tuple[str, ...]:
+    """Return the columns that hold the shape where no map says so: geometry, wkt, or x and y."""
     small = {name.lower(): name for name in found}
     for names in _DEFAULT_PLACES:
         if all(name in small for name in names):
