@@ -17,8 +17,9 @@ class Chunk:
     ``frame`` holds text only and is indexed by the row as the user sees it. ``geometry``, of the
     same length, holds shapes in ``crs`` (``None``: not stated), or is ``None`` if the file has
     none. ``unreadable`` marks shapes that are there but cannot be understood. ``misfits`` are rows
-    with more or fewer values than the header, told by row; they are not in ``frame``. ``size``
-    counts all rows gone through.
+    with more or fewer values than the header, told by row; they are not in ``frame``. ``blank``
+    counts wholly blank rows, which are left out. ``size`` counts all rows gone through: it is
+    ``len(frame) + len(misfits) + blank``.
     """
 
     file: Path
@@ -28,6 +29,7 @@ class Chunk:
     crs: pyproj.CRS | None = None
     size: int = 0
     misfits: tuple[tuple[int, str, str], ...] = ()
+    blank: int = 0
 
     @property
     def first_row(self) -> int:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import codecs
 import csv
+import io
 import os
+import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,75 +17,148 @@ import pyarrow.csv
 
 from vaultplan.errors import SchemaError, SettingsError
 from vaultplan.intake.chunk import Chunk
+from vaultplan.intake.letters import check_text, guess_letters, stated_or_marked
+
+__all__ = ["count", "guess_delimiter", "guess_letters", "read"]
 
 _DELIMITERS = (",", ";", "\t", "|")
-_SAMPLE_BYTES = 1 << 16
+_SAMPLE_LETTERS = 1 << 16
 _BLOCK_BYTES = 1 << 23
-_UTF8 = "utf8"
-_MARKS = ((codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+#: Rows and letters that may fit the header nowhere before the file is given up; assumed.
+_MOST_MISFITS = 500_000
+_MOST_MISFIT_LETTERS = 1 << 28
+
+Misfit = tuple[int, str, str]
 
 
 def read(
     path: Path, chunk_rows: int, *, encoding: str | None, delimiter: str | None
 ) -> Iterator[Chunk]:
     """Return the rows of a text file in chunks of at most ``chunk_rows``."""
-    letters = encoding or _encoding(path)
-    _check_letters(letters)
-    if letters == _UTF8:
-        _check_utf8(path)
-    mark = delimiter or _delimiter(path, letters)
+    letters = stated_or_marked(path, encoding)
+    check_text(path, letters)
+    mark = delimiter or guess_delimiter(path, letters)
+    _check_mark(mark)
     names = _header(path, letters, mark)
     return _chunks(path, chunk_rows, letters, mark, names)
 
 
 def count(path: Path) -> int:
     """Return the lines after the header."""
-    lines, last = 0, b""
+    feeds, returns, last = 0, 0, b""
     with path.open("rb") as file:
         while block := file.read(_BLOCK_BYTES):
-            lines += block.count(b"\n")
-            last = block[-1:]
-    return max(0, lines - (last == b"\n"))
+            feeds += block.count(b"\n")
+            returns += block.count(b"\r")
+            last = block.rstrip(b"\0")[-1:]
+    return max(0, (feeds or returns) - (last in (b"\n", b"\r")))
+
+
+def guess_delimiter(path: Path, letters: str) -> str:
+    """Return what most likely parts the columns of a text file, one of ``, ; tab |``.
+
+    It is the one by which most of the first rows have as many values as the header.
+    """
+    if path.suffix.lower() == ".tsv":
+        return "\t"
+    with path.open(encoding=letters, errors="replace", newline="") as file:
+        sample = file.read(_SAMPLE_LETTERS)
+    return max(_DELIMITERS, key=lambda mark: _fit(sample.lstrip("\ufeff"), mark))
 
 
 def _chunks(
     path: Path, chunk_rows: int, letters: str, mark: str, names: list[str]
 ) -> Iterator[Chunk]:
-    ragged: list[pyarrow.csv.InvalidRow] = []
+    ragged = _Ragged(mark)
     next_row = 2
+    columns = [name.strip() for name in names]
+    has_name = np.array([name != "" for name in columns])
+    none_yet, last_row, last = True, 1, None
     try:
-        none_yet, last = True, None
         for batch in _open(path, letters, mark, names, ragged):
-            misfits = _within(next_row, batch.num_rows, ragged)
-            if batch.num_rows:
-                last = batch.column(batch.num_columns - 1)[-1].as_py()
+            misfits = ragged.within(next_row, batch.num_rows)
             rows, next_row = _number(next_row, batch.num_rows, misfits)
-            frame = batch.to_pandas(types_mapper=_as_str)
-            frame.columns = pd.Index([name.strip() for name in names])
-            frame.index = pd.Index(rows, name="row")
-            frame = frame.loc[:, [name != "" for name in frame.columns]]
+            if len(rows):
+                last_row, last = rows[-1], batch.column(batch.num_columns - 1)[-1].as_py()
+            whole = batch.to_pandas(types_mapper=_as_str)
+            whole.columns = pd.Index(columns)
+            whole.index = pd.Index(rows, name="row")
+            is_blank = whole.isna().all(axis=1)
+            frame = whole.loc[:, has_name]
+            if not has_name.all():
+                is_stray = frame.isna().all(axis=1) & ~is_blank
+                misfits = sorted(misfits + _strays(whole[is_stray], mark))
+                frame, is_blank = frame[~is_stray], is_blank[~is_stray]
+            told, empty = _told(misfits, mark)
             for at in range(0, max(1, len(frame)), chunk_rows):
-                part = frame.iloc[at : at + chunk_rows]
-                told = _told(misfits) if at == 0 else ()
-                filled = part[~part.isna().all(axis=1)]
+                part, gone = frame.iloc[at : at + chunk_rows], is_blank.iloc[at : at + chunk_rows]
                 none_yet = False
-                yield Chunk(path, filled, size=len(part) + len(told), misfits=told)
-        _check_end(path, letters, last)
-        if none_yet or ragged:
-            told = _told(sorted(ragged, key=_number_of))
-            named = {name.strip(): pd.Series([], dtype="str") for name in names if name.strip()}
-            yield Chunk(path, pd.DataFrame(named), size=len(told), misfits=told)
+                yield _chunk(path, part[~gone], told, int(gone.sum()) + empty)
+                told, empty = (), 0
     except (pa.ArrowInvalid, UnicodeError) as error:
-        raise SchemaError(_why_unreadable(path, letters, str(error))) from error
+        raise SchemaError(ragged.complaint(path) or _why_unreadable(path, str(error))) from error
+    _check_end(path, letters, mark, ragged.last_text if ragged.last_row > last_row else None, last)
+    if none_yet or ragged.waiting:
+        told, empty = _told(sorted(ragged.waiting), mark)
+        named = {name: pd.Series([], dtype="str") for name in columns if name}
+        yield _chunk(path, pd.DataFrame(named), told, empty)
+
+
+def _chunk(path: Path, frame: pd.DataFrame, misfits: tuple[Misfit, ...], blank: int) -> Chunk:
+    size = len(frame) + len(misfits) + blank
+    return Chunk(path, frame, size=size, misfits=misfits, blank=blank)
+
+
+class _Ragged:
+    """Rows set aside while Arrow reads, as they have more or fewer values than the header.
+
+    Arrow parses one block ahead of the batch that it hands out, and hands out no batch for a block
+    in which no row fits; so rows wait here until their turn comes.
+    """
+
+    def __init__(self, mark: str) -> None:
+        self._mark = mark
+        self._letters = 0
+        self.waiting: list[Misfit] = []
+        self.last_row, self.last_text = 0, ""
+
+    def set_aside(self, row: pyarrow.csv.InvalidRow) -> str:
+        """Keep a row; stop the reading if hardly any fits."""
+        why = f"the row has {row.actual_columns} values, the header {row.expected_columns}"
+        self.last_row, self.last_text = int(row.number or 0), str(row.text)
+        self.waiting.append((self.last_row, self.last_text, why))
+        self._letters += len(self.last_text)
+        return "error" if self._too_many() else "skip"
+
+    def within(self, first: int, count: int) -> list[Misfit]:
+        """Take out the misfits among the next ``count`` rows, and those that follow at once."""
+        self.waiting.sort()
+        end, taken = first + count, 0
+        while taken < len(self.waiting) and self.waiting[taken][0] <= end:
+            taken += 1
+            end += 1
+        misfits = self.waiting[:taken]
+        del self.waiting[:taken]
+        self._letters -= sum(len(text) for _, text, _ in misfits)
+        return misfits
+
+    def complaint(self, path: Path) -> str | None:
+        """Return why the reading was stopped, if it was for these rows."""
+        if not self._too_many():
+            return None
+        row, _, why = min(self.waiting)
+        return (
+            f"{path} has {len(self.waiting):,} rows and more that do not fit its header (from row "
+            f"{row}: {why}); mend the header, or state the delimiter (now {self._mark!r})"
+        )
+
+    def _too_many(self) -> bool:
+        return len(self.waiting) > _MOST_MISFITS or self._letters > _MOST_MISFIT_LETTERS
 
 
 def _open(
-    path: Path, letters: str, mark: str, names: list[str], ragged: list[pyarrow.csv.InvalidRow]
+    path: Path, letters: str, mark: str, names: list[str], ragged: _Ragged
 ) -> pyarrow.csv.CSVStreamingReader:
-    def set_aside(row: pyarrow.csv.InvalidRow) -> str:
-        ragged.append(row)
-        return "skip"
-
     return pyarrow.csv.open_csv(
         str(path),
         # Row numbers of misfits are known only when one thread reads.
@@ -95,7 +169,7 @@ def _open(
             delimiter=mark,
             newlines_in_values=True,
             ignore_empty_lines=False,
-            invalid_row_handler=set_aside,
+            invalid_row_handler=ragged.set_aside,
         ),
         convert_options=pyarrow.csv.ConvertOptions(
             column_types={name: pa.string() for name in names},
@@ -107,11 +181,12 @@ def _open(
 
 
 def _header(path: Path, letters: str, mark: str) -> list[str]:
+    ragged = _Ragged(mark)
     try:
-        with _open(path, letters, mark, [], []) as reader:
+        with _open(path, letters, mark, [], ragged) as reader:
             names = list(reader.schema.names)
     except (pa.ArrowInvalid, UnicodeError) as error:
-        raise SchemaError(_why_unreadable(path, letters, str(error))) from error
+        raise SchemaError(ragged.complaint(path) or _why_unreadable(path, str(error))) from error
     found = Counter(name.strip() for name in names if name.strip())
     twice = [name for name, times in found.items() if times > 1]
     if twice:
@@ -121,121 +196,83 @@ def _header(path: Path, letters: str, mark: str) -> list[str]:
     return names
 
 
-def _within(
-    first: int, count: int, ragged: list[pyarrow.csv.InvalidRow]
-) -> list[pyarrow.csv.InvalidRow]:
-    """Take out the misfits among the next ``count`` rows, and those that follow at once.
-
-    Arrow parses one block ahead of the batch it hands out, so later ones may be there already.
-    """
-    ragged.sort(key=_number_of)
-    end, taken = first + count, 0
-    while taken < len(ragged) and _number_of(ragged[taken]) <= end:
-        taken += 1
-        end += 1
-    misfits = ragged[:taken]
-    del ragged[:taken]
-    return misfits
-
-
-def _number_of(row: pyarrow.csv.InvalidRow) -> int:
-    return int(row.number or 0)
-
-
-def _number(
-    first: int, count: int, misfits: list[pyarrow.csv.InvalidRow]
-) -> tuple[np.ndarray, int]:
+def _number(first: int, count: int, misfits: list[Misfit]) -> tuple[np.ndarray, int]:
     """Return row numbers of ``count`` rows that follow one another but for the misfits."""
-    taken = np.array([row.number or 0 for row in misfits], dtype=np.int64)
+    taken = np.array([row for row, _, _ in misfits], dtype=np.int64)
     span = np.arange(first, first + count + len(taken), dtype=np.int64)
     rows = span[~np.isin(span, taken)][:count]
     return rows, first + count + len(taken)
 
 
-def _told(misfits: list[pyarrow.csv.InvalidRow]) -> tuple[tuple[int, str, str], ...]:
-    return tuple(
-        (
-            int(row.number or 0),
-            str(row.text),
-            f"the row has {row.actual_columns} values, the header {row.expected_columns}",
-        )
-        for row in misfits
-    )
+def _strays(rows: pd.DataFrame, mark: str) -> list[Misfit]:
+    """Tell rows whose only values stand under columns that have no name."""
+    why = "its only values stand in columns that the header does not name"
+    return [
+        (int(row), mark.join("" if pd.isna(value) else str(value) for value in values), why)
+        for row, *values in rows.itertuples(name=None)
+    ]
+
+
+def _told(misfits: list[Misfit], mark: str) -> tuple[tuple[Misfit, ...], int]:
+    """Return the misfits that hold anything, and how many are delimiters only."""
+    told = tuple(misfit for misfit in misfits if misfit[1].strip(mark + '"\r\n'))
+    return told, len(misfits) - len(told)
 
 
 def _as_str(kind: pa.DataType) -> pd.StringDtype | None:
     return pd.StringDtype(na_value=np.nan) if pa.types.is_string(kind) else None
 
 
-def _encoding(path: Path) -> str:
-    with path.open("rb") as file:
-        start = file.read(4)
-    return next((name for mark, name in _MARKS if start.startswith(mark)), _UTF8)
+def _check_mark(mark: str) -> None:
+    if len(mark) != 1 or not mark.isascii() or mark in '"\r\n\0':
+        raise SettingsError(f"the delimiter {mark!r} cannot be meant; it is one sign, such as ;")
 
 
-def _check_letters(letters: str) -> None:
-    try:
-        codecs.lookup(letters)
-    except LookupError as error:
-        raise SettingsError(
-            f"there is no encoding {letters!r}; try utf-8, cp1252 or utf-16"
-        ) from error
+def _check_end(path: Path, letters: str, mark: str, misfit: str | None, value: object) -> None:
+    """Refuse a file whose last quotation mark is open: its rows have vanished into one value.
 
-
-def _check_utf8(path: Path) -> None:
-    """Refuse other bytes before any row is read, as a row that Arrow cannot decode may be lost."""
-    decoder = codecs.getincrementaldecoder("utf-8")()
-    line = 1
-    with path.open("rb") as file:
-        more = True
-        while more:
-            block = file.read(_BLOCK_BYTES)
-            more = bool(block)
-            try:
-                decoder.decode(block, final=not more)
-            except UnicodeDecodeError as error:
-                line += block.count(b"\n", 0, error.start)
-                raise SchemaError(
-                    f"{path} is not UTF-8 (first at line {line}); save it as UTF-8, or state its "
-                    'letters in the column map, e.g. encoding = "cp1252"'
-                ) from error
-            if b"\0" in block:
-                line += block.count(b"\n", 0, block.index(b"\0"))
-                raise SchemaError(
-                    f"{path} holds zero bytes (first at line {line}), which text never does; "
-                    'export it again, or state encoding = "utf-16" in the column map if it is'
-                )
-            line += block.count(b"\n")
-
-
-def _check_end(path: Path, letters: str, last: object) -> None:
-    """Refuse a file whose last quotation mark is open: its rows have vanished into one value."""
-    if not isinstance(last, str) or "\n" not in last:
+    ``misfit`` is the text of the last row if it does not fit the header, ``value`` the last value
+    of the last row that does.
+    """
+    if misfit is not None:
+        if "\n" not in misfit.rstrip("\r\n") or not _is_open(misfit, mark):
+            return
+        start = misfit
+    elif isinstance(value, str) and ("\n" in value or "\r" in value):
+        with path.open("rb") as file:
+            file.seek(-min(64, path.stat().st_size), os.SEEK_END)
+            tail = file.read().decode(letters, errors="ignore")
+        if tail.rstrip("\0 \t\r\n").endswith('"'):
+            return
+        start = value
+    else:
         return
-    with path.open("rb") as file:
-        file.seek(-min(64, path.stat().st_size), os.SEEK_END)
-        tail = file.read().decode(letters, errors="ignore")
-    if not tail.rstrip().endswith('"'):
-        start = last.split("\n", 1)[0][:80]
-        raise SchemaError(
-            f"{path} has a quotation mark that is opened and never closed, before {start!r}, so "
-            "rows run together; close it, or take it out"
-        )
+    raise SchemaError(
+        f"{path} has a quotation mark that is opened and never closed, before "
+        f"{start.splitlines()[0][:80]!r}, so rows run together; close it, or take it out"
+    )
 
 
-def _delimiter(path: Path, letters: str) -> str:
-    if path.suffix.lower() == ".tsv":
-        return "\t"
-    with path.open(encoding=letters, errors="replace", newline="") as file:
-        sample = file.read(_SAMPLE_BYTES)
-    return max(_DELIMITERS, key=lambda mark: _fit(sample.lstrip("\ufeff"), mark))
+def _is_open(row: str, mark: str) -> bool:
+    """Return whether a value of this row begins with a quotation mark that is never closed."""
+    unquoted = rf"[^{re.escape(mark)}\r\n]*+"
+    value = re.compile(
+        rf'(?:"[^"]*+(?:""[^"]*+)*+"{unquoted}|(?!"){unquoted})(?:{re.escape(mark)}|[\r\n]++|\Z)'
+    )
+    at = 0
+    while at < len(row):
+        found = value.match(row, at)
+        if found is None:
+            return True
+        at = found.end()
+    return False
 
 
 def _fit(sample: str, mark: str) -> tuple[int, int]:
     """Return how many of the first rows agree with the header, and how wide it is."""
     rows = []
     try:
-        for row in csv.reader(sample.splitlines(keepends=True), delimiter=mark):
+        for row in csv.reader(io.StringIO(sample, newline=""), delimiter=mark):
             rows.append(row)
             if len(rows) > 50:
                 break
@@ -247,9 +284,7 @@ def _fit(sample: str, mark: str) -> tuple[int, int]:
     return (sum(len(row) == width for row in rows), width)
 
 
-def _why_unreadable(path: Path, letters: str, why: str) -> str:
+def _why_unreadable(path: Path, why: str) -> str:
     if "straddling" in why:
         return f"{path} has a row longer than 8 MB; look for a quotation mark left open"
-    if letters != _UTF8:
-        return f"{path} cannot be read in the letters {letters}: {why}; state the right encoding"
     return f"{path} cannot be read as text with columns: {why}"

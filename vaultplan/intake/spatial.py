@@ -8,25 +8,33 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyogrio
 import pyproj
-import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FieldError
 
 from vaultplan.errors import SchemaError, SettingsError
+from vaultplan.intake.arrow_text import shapes_of, text_of
 from vaultplan.intake.chunk import Chunk
+from vaultplan.intake.letters import check_name
 
 #: Tables that hold how a file is drawn, not data.
 _NOT_DATA = ("layer_styles", "qgis_projects")
+#: How such files begin. GDAL goes by content: a file of another kind could lead it to read others.
+_STARTS = {
+    ".gpkg": (b"SQLite format 3\0",),
+    ".shp": (b"\0\0\x27\x0a",),
+    ".geojson": (b"{", b"["),
+    ".json": (b"{", b"["),
+}
 _GDAL_ERRORS = (DataSourceError, DataLayerError, FieldError, pa.ArrowException, UnicodeDecodeError)
 
 
 def layers(path: Path) -> tuple[str, ...]:
     """Return the names of the layers that hold data."""
+    _check_start(path)
     try:
         with _m_is_dropped():
             names = [str(name) for name, _ in pyogrio.list_layers(path)]
@@ -61,6 +69,8 @@ def read(
     path: Path, chunk_rows: int, *, layer: str | None, encoding: str | None
 ) -> Iterator[Chunk]:
     """Return the features of one layer in chunks of at most ``chunk_rows``."""
+    if encoding is not None:
+        check_name(encoding)
     return _chunks(path, chunk_rows, choose_layer(path, layer), encoding)
 
 
@@ -71,16 +81,28 @@ def _chunks(path: Path, chunk_rows: int, layer: str, encoding: str | None) -> It
             shapes = meta["geometry_name"] or "wkb_geometry"
             first = 1
             for batch in batches:
-                yield _chunk(path, batch, first, shapes, crs)
+                yield _chunk(path, batch, first, shapes, crs, encoding)
                 first += batch.num_rows
             if first == 1:
-                yield _chunk(path, _no_rows(batches.schema), first, shapes, crs)
+                yield _chunk(path, _no_rows(batches.schema), first, shapes, crs, encoding)
     except NotImplementedError as error:
         raise SchemaError(
             f"{path}, layer {layer}: it holds curved shapes; convert them to straight segments"
         ) from error
     except _GDAL_ERRORS as error:
         raise SchemaError(_unreadable(path, error)) from error
+
+
+def _check_start(path: Path) -> None:
+    ending = path.suffix.lower()
+    if ending not in _STARTS:
+        return
+    with path.open("rb") as file:
+        start = file.read(1 << 12).removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n")
+    if not start.startswith(_STARTS[ending]):
+        raise SchemaError(
+            f"{path} cannot be read: it does not begin as a {ending} file does; export it again"
+        )
 
 
 @contextmanager
@@ -109,13 +131,18 @@ def _open(path: Path, layer: str, chunk_rows: int, encoding: str | None) -> Iter
 
 
 def _chunk(
-    path: Path, batch: pa.RecordBatch, first: int, shapes: str, crs: pyproj.CRS | None
+    path: Path,
+    batch: pa.RecordBatch,
+    first: int,
+    shapes: str,
+    crs: pyproj.CRS | None,
+    encoding: str | None,
 ) -> Chunk:
     rows = pd.RangeIndex(first, first + batch.num_rows, name="row")
     columns = {}
     for field in batch.schema:
         if field.name != shapes:
-            written = _text(batch.column(field.name))
+            written = _written(path, field.name, batch.column(field.name), encoding)
             if path.suffix.lower() == ".gdb" and _is_datetime(field):
                 # A File Geodatabase keeps no zone with a time; the Z is GDAL's guess.
                 written = pc.replace_substring_regex(written, r"Z$", "")
@@ -123,10 +150,19 @@ def _chunk(
     frame = pd.DataFrame(columns, index=rows)
     if shapes not in batch.schema.names:
         return Chunk(path, frame, size=len(rows))
-    stored = batch.column(shapes).to_numpy(zero_copy_only=False)
-    geometry = shapely.from_wkb(stored, on_invalid="ignore")
-    unreadable = shapely.is_missing(geometry) & pd.notna(stored)
-    return Chunk(path, frame, geometry, np.asarray(unreadable), crs, size=len(rows))
+    geometry, unreadable = shapes_of(batch.column(shapes))
+    return Chunk(path, frame, geometry, unreadable, crs, size=len(rows))
+
+
+def _written(path: Path, name: str, values: pa.Array, encoding: str | None) -> pa.Array:
+    try:
+        return text_of(values)
+    except pa.ArrowInvalid as error:
+        letters = "the letters its .cpg or .dbf states" if encoding is None else encoding
+        raise SchemaError(
+            f"{path}, column {name}: its text cannot be read in {letters}; state the right ones "
+            'in the column map, e.g. encoding = "cp1252"'
+        ) from error
 
 
 def _is_datetime(field: pa.Field) -> bool:
@@ -137,17 +173,6 @@ def _no_rows(schema: pa.Schema) -> pa.RecordBatch:
     return pa.RecordBatch.from_arrays(
         [pa.array([], kind) for kind in schema.types], names=schema.names
     )
-
-
-def _text(values: pa.Array) -> pa.Array:
-    """Return values as text that reads back as the same value; 1001.0 becomes 1001."""
-    kind: Any = values.type
-    if pa.types.is_binary(kind) or pa.types.is_large_binary(kind) or pa.types.is_nested(kind):
-        return pa.nulls(len(values), pa.string())
-    written = values.cast(pa.string())
-    if pa.types.is_floating(kind):
-        written = pc.replace_substring_regex(written, r"\.0$", "")
-    return written
 
 
 def _unreadable(path: Path, error: Exception) -> str:
