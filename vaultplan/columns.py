@@ -214,3 +214,35 @@ def shape(kind: str, meaning: str, *, required: bool = True) -> Column:
 def must(column: Column) -> Column:
     """Return the column as one that no row may leave blank."""
     return replace(column, required=True)
+
+
+#: Text that begins so could run as a formula in a spreadsheet; the last four are full-width.
+_FORMULA_SIGNS: Final = (*"=+-@\t\r\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+
+
+def guarded(values: pd.Series[Any]) -> pd.Series[Any]:
+    """Return text that no spreadsheet runs as a formula, and from which the text can be had back.
+
+    Text that begins with ``=``, ``+``, ``-``, ``@``, tab or a line break gets an apostrophe in
+    front, and so does such text that has apostrophes in front already. All other text stays.
+
+    >>> list(guarded(pd.Series(["=1+1", "'=1+1", "'t Hof", "5-3"], dtype="str")))
+    ["'=1+1", "''=1+1", "'t Hof", '5-3']
+    """
+    return values.mask(_is_risky(values), "'" + values)
+
+
+def unguarded(values: pd.Series[Any]) -> pd.Series[Any]:
+    """Return the text that :func:`guarded` was given.
+
+    Call it on a file's text as it stands, before blanks around it are trimmed.
+
+    >>> list(unguarded(pd.Series(["'=1+1", "''=1+1", "'t Hof", "5-3"], dtype="str")))
+    ['=1+1', "'=1+1", "'t Hof", '5-3']
+    """
+    return values.mask(_is_risky(values) & values.str.startswith("'"), values.str.slice(1))
+
+
+def _is_risky(values: pd.Series[Any]) -> pd.Series[Any]:
+    # Both steps run in Arrow; a pattern would be matched by Python, text by text.
+    return values.str.lstrip("'").str.startswith(_FORMULA_SIGNS, na=False).astype(bool)
