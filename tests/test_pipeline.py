@@ -205,7 +205,7 @@ def test_a_bad_file_is_refused_whole_and_the_database_is_as_before(
     with open_database(town_file) as database:
         before = read_table(database, "visits")
     with pytest.raises(BadRowsError) as refused:
-        loading.load(town_file, "visits", bad)
+        loading.load(town_file, "visits", bad, is_strict=True)
     faults = {(fault.row, fault.column) for fault in refused.value.faults}
     assert faults == {(3, "visited_at"), (4, "depth_in")}
     assert all(fault.remedy for fault in refused.value.faults)

@@ -240,7 +240,7 @@ def test_the_nastiest_rows_of_every_table_come_back_byte_for_byte(
     _goes_round(fresh(), held, tmp_path, ending)
 
 
-@pytest.mark.parametrize("ending", [".gpkg", ".parquet"])
+@pytest.mark.parametrize("ending", [".csv", ".gpkg", ".parquet"])
 def test_text_like_formulas_comes_back_byte_for_byte(
     fresh: Callable[[], str], tmp_path: Path, ending: str
 ) -> None:
@@ -290,8 +290,8 @@ def test_both_stores_export_the_demo_alike(
 def test_loading_takes_blanks_around_text_away_and_nothing_else(
     nasty_frames: dict[str, pd.DataFrame], fresh: Callable[[], str], tmp_path: Path, ending: str
 ) -> None:
-    padded = [" in front", "behind \t", "\u00a0both\u3000", "   ", "", "a  b", " 'q' ", "x\n"]
-    tidied = ["in front", "behind", "both", None, None, "a  b", "'q'", "x"]
+    padded = [" in front", "behind \t", "\u00a0both\u3000", "   ", "", "a  b", " 'q' ", "\t=1 "]
+    tidied = ["in front", "behind", "both", None, None, "a  b", "'q'", "=1"]
     frame = nasty_frames["visits"].sort_values("visit_id", ignore_index=True).head(len(padded))
     frame = frame.assign(notes=padded, crew=padded[::-1])
     source = fresh()

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -10,15 +11,20 @@ import pandas as pd
 import sqlalchemy as sa
 
 from vaultplan import schema
-from vaultplan.errors import SettingsError
+from vaultplan.errors import SchemaError, SettingsError
 from vaultplan.intake.column_map import ColumnMap, load_column_map
-from vaultplan.intake.load import preview
-from vaultplan.intake.load import read_table as read_file
+from vaultplan.intake.guess import Guess, guess_map
+from vaultplan.intake.load import TableIntake, open_intake
 from vaultplan.intake.quality import check_frames
-from vaultplan.intake.readers import count_rows, layers_of
+from vaultplan.intake.readers import ARCHIVES, SINGLE, count_rows, layers_of
+from vaultplan.intake.rules import asked_for
+from vaultplan.intake.words import word_list
+from vaultplan.ledger import Ledger, table_rows
+from vaultplan.settings import Settings
 from vaultplan.store.database import Database, create_database, open_database
 from vaultplan.store.read import read_table
 from vaultplan.store.write import Counts, upsert
+from vaultplan.surroundings import Surroundings
 
 #: Columns of visits that the walk needs; the others stay in the store.
 _VISIT_COLUMNS: Final = (
@@ -34,6 +40,11 @@ _VISIT_COLUMNS: Final = (
     "disposal",
     "volume_gal",
     "inlet_id",
+)
+#: What became of a file's rows; the first four always add up.
+OUTCOME: Final = (
+    *("load_id", "table", "file", "rows_in", "loaded", "repaired", "quarantined"),
+    *("blank", "new", "changed", "same"),
 )
 
 
@@ -54,6 +65,43 @@ def new(location: str, crs: str, *, name: str = "", time_zone: str = "UTC") -> s
         return f"{location}: empty database in {database.crs.name} ({crs}), times in {time_zone}"
 
 
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How a file is read: a map that was given, found beside the file, or guessed.
+
+    ``path`` is where it was found or is to be written; ``guess`` holds the reasons, if any.
+    """
+
+    column_map: ColumnMap
+    path: Path | None = None
+    guess: Guess | None = None
+
+    @property
+    def is_new(self) -> bool:
+        """Whether it was guessed and says more than the file's own names do."""
+        return self.guess is not None and not self.guess.is_plain
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What a load did: ``outcome`` a row per table (``OUTCOME``), ``findings`` a row per rule.
+
+    ``recipes`` leads from table to the recipe it was read by, ``written`` holds recipes written.
+    """
+
+    outcome: pd.DataFrame
+    findings: pd.DataFrame
+    recipes: dict[str, Recipe] = field(default_factory=dict)
+    written: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    table: str
+    path: Path
+    layer: str | None = None
+
+
 def load(
     location: str,
     table: str,
@@ -61,54 +109,227 @@ def load(
     *,
     column_map: Path | None = None,
     layer: str | None = None,
+    apply: Collection[str] = (),
+    is_strict: bool = False,
+    now: pd.Timestamp | None = None,
+    settings: Settings | None = None,
     on_step: OnStep = silent,
-) -> pd.DataFrame:
+) -> Loaded:
     """Load one table, or with ``table="all"`` every table a folder has, in one transaction.
 
-    Returns
-    -------
-    pandas.DataFrame
-        A row per table: table, file, rows new, changed and same.
+    Parameters
+    ----------
+    column_map
+        Recipe to read the file by. Without one, the recipe beside the file is used, or else one
+        is guessed, and written beside the file when the load is done.
+    apply
+        Rules whose repairs are made, or ``all``.
+    is_strict
+        Refuse everything for any error, instead of setting faulty rows aside.
+    now
+        Moment after which nothing can have happened yet; the clock's if not given.
 
     Raises
     ------
     SettingsError
         If there is nothing to load, two files of a folder hold the same table, or the file is the
         database itself.
+    BadRowsError
+        If a file as a whole cannot be meant for its table, or has errors and ``is_strict``.
+    SchemaError
+        If more rows would be set aside than the settings allow.
     """
+    settings = settings or Settings()
+    rules = asked_for(apply)
     sources = _sources(table, file, location)
-    mapping = load_column_map(column_map) if column_map else ColumnMap()
-    with open_database(location) as database, database.writing() as connection:
-        rows = []
-        for name, path, own_layer in sources:
-            chosen = layer or own_layer
-            own = mapping.model_copy(update={"layer": chosen}) if chosen else mapping
-            counts = _load_one(database, connection, name, path, own, on_step)
-            rows.append((name, path.name, counts.new, counts.changed, counts.same))
-    return pd.DataFrame(rows, columns=["table", "file", "new", "changed", "same"])
+    given = load_column_map(column_map) if column_map else None
+    moment = now or pd.Timestamp.now("UTC")
+    with open_database(location) as database:
+        around = Surroundings(database, moment, settings.intake)
+        around.read_for([source.table for source in sources], on_step)
+        recipes = {
+            source.table: find_recipe(database, source, given, layer, around) for source in sources
+        }
+        outcomes, found = [], []
+        with database.writing() as connection:
+            ledger = Ledger(connection, moment)
+            for source in sources:
+                job = _job(database, source, recipes[source.table], around, rules, settings)
+                outcome = _load_one(database, connection, ledger, job, around, is_strict, on_step)
+                outcomes.append(outcome)
+                found.append(job.book.summary().assign(table=source.table))
+    written = tuple(path for recipe in recipes.values() if (path := _written(recipe)) is not None)
+    return Loaded(
+        pd.DataFrame(outcomes, columns=list(OUTCOME)),
+        pd.concat(found, ignore_index=True),
+        recipes,
+        written,
+    )
 
 
-def _sources(table: str, file: Path, location: str) -> list[tuple[str, Path, str | None]]:
+def _job(
+    database: Database,
+    source: _Source,
+    recipe: Recipe,
+    around: Surroundings,
+    rules: frozenset[str],
+    settings: Settings,
+) -> TableIntake:
+    return open_intake(
+        source.table,
+        source.path,
+        crs=database.crs,
+        time_zone=database.time_zone,
+        column_map=recipe.column_map,
+        around=around.of(source.table),
+        apply=rules,
+        words=word_list(settings.intake.words_file),
+    )
+
+
+def find_recipe(
+    database: Database,
+    source: _Source,
+    given: ColumnMap | None,
+    layer: str | None,
+    around: Surroundings,
+) -> Recipe:
+    """Return the recipe a file is read by: the one given, the one beside it, or a guess."""
+    chosen = layer or source.layer
+    own: ColumnMap | None = given
+    beside = source.path.with_name(f"{source.path.name}.{source.table}.toml")
+    declared = schema.table(source.table)
+    if own is None and beside.is_file():
+        own = load_column_map(beside, declared)
+    if own is not None:
+        used = own.model_copy(update={"layer": chosen}) if chosen else own
+        return Recipe(used, beside if given is None else None)
+    guess = guess_map(
+        declared,
+        source.path,
+        crs=database.crs,
+        stated=ColumnMap(layer=chosen) if chosen else None,
+        near=around.box,
+    )
+    return Recipe(guess.column_map, beside, _with_zone(guess, database.time_zone))
+
+
+def _with_zone(guess: Guess, zone: str) -> Guess:
+    """Return the guess with times that name no zone read as local time of the database."""
+    if all(line.column != "time_zone" for line in guess.lines):
+        return guess
+    why = f"its times name no zone; they are read as local time of the database, {zone}"
+    lines = tuple(
+        replace(line, why=why) if line.column == "time_zone" else line for line in guess.lines
+    )
+    zoned = guess.column_map.model_copy(update={"time_zone": zone})
+    return replace(guess, column_map=zoned, lines=lines, is_plain=False)
+
+
+def _written(recipe: Recipe) -> Path | None:
+    """Write a guessed recipe beside its file; return where, or nothing if that may not be."""
+    if recipe.path is None or not recipe.is_new:
+        return None
+    try:
+        recipe.path.write_text(recipe.column_map.to_toml(), encoding="utf-8")
+    except OSError:
+        return None
+    return recipe.path
+
+
+def _load_one(
+    database: Database,
+    connection: sa.Connection,
+    ledger: Ledger,
+    job: TableIntake,
+    around: Surroundings,
+    is_strict: bool,
+    on_step: OnStep,
+) -> tuple[object, ...]:
+    name = job.declared.name
+    total = count_rows(job.path, layer=job.column_map.layer)
+    _look_through(job, total, on_step)
+    step = f"Load {name}"
+    on_step(step, 0, total)
+    entry = ledger.begin(job)
+    counts, done = Counts(), 0
+    for part in job.chunks():
+        entry.take(part, table_rows(database, connection, name, part.set_aside))
+        counts += upsert(connection, name, part.frame, only=job.told)
+        around.take(name, part.frame)
+        done += part.size
+        on_step(step, done, max(done, total))
+    if is_strict:
+        job.book.raise_if_any(str(job.path), name)
+    _refuse_mostly_bad(job, entry.rows_in, entry.quarantined)
+    load_id = entry.finish(counts)
+    return (
+        load_id,
+        name,
+        job.path.name,
+        entry.rows_in,
+        entry.loaded,
+        entry.repaired,
+        entry.quarantined,
+        entry.blank,
+        counts.new,
+        counts.changed,
+        counts.same,
+    )
+
+
+def _look_through(job: TableIntake, total: int, on_step: OnStep) -> None:
+    step, seen = f"Look through {job.declared.name}", 0
+
+    def on_progress(rows: int) -> None:
+        nonlocal seen
+        seen += rows
+        on_step(step, seen, max(seen, total))
+
+    job.look_through(on_progress)
+
+
+def _refuse_mostly_bad(job: TableIntake, rows_in: int, quarantined: int) -> None:
+    most = job.around.settings.max_quarantine_frac
+    if rows_in == 0 or quarantined <= most * rows_in:
+        return
+    worst = job.book.summary().query("severity == 'error'").head(5)
+    told = [
+        f"  {int(line['rows']) - int(line['repaired']):,} rows: {line['meaning']} ({line['rule']}"
+        + (f", column {line['column']}" if line["column"] else "")
+        + ")"
+        + (f"; for {line['mendable']:,} there is a repair" if line["mendable"] else "")
+        for line in worst.to_dict("records")
+    ]
+    first = [f"  {fault}" for fault in job.book.faults()[:5]]
+    raise SchemaError(
+        f"{job.path} was not loaded into {job.declared.name}: {quarantined:,} of its {rows_in:,} "
+        f"rows would be quarantined, more than {most:.0%}; nothing was written\n"
+        + "\n".join([*told, "The first of them:", *first])
+        + "\nMend the recipe or the file, ask for a repair with --apply, or allow more with "
+        "--max-quarantine 1"
+    )
+
+
+def _sources(table: str, file: Path, location: str) -> list[_Source]:
     """Return table, file and layer of each thing to load, referred-to tables first."""
     if table != "all":
         if is_same_file(file, location):
             raise SettingsError(f"{file} is the database itself; name the file to load into it")
-        return [(table, file, None)]
+        if table not in schema.LOADABLE:
+            choices = ", ".join(schema.LOADABLE)
+            raise SettingsError(f"{table!r} is not loaded from files; choose one of {choices}")
+        return [_Source(table, file)]
     if not file.is_dir():
         raise SettingsError(f"{file} is not a folder; 'load all' takes a folder of files")
-    found: dict[str, list[tuple[Path, str | None]]] = {}
-    for path in sorted(file.iterdir()):
-        ending = path.suffix.lower()
-        if ending == ".gpkg" and not is_same_file(path, location):
-            for layer in layers_of(path):
-                found.setdefault(layer, []).append((path, layer))
-        elif ending in (".csv", ".tsv", ".geojson", ".shp"):
-            found.setdefault(path.stem, []).append((path, None))
+    found: dict[str, list[_Source]] = {}
+    for source in _named_files(file, location):
+        found.setdefault(source.table, []).append(source)
     held = {name: found[name] for name in load_order() if name in found}
     if not held:
         raise SettingsError(f"{file} holds no file or layer named as a table")
     twice = [
-        f"{name} in {' and '.join(path.name for path, _ in places)}"
+        f"{name} in {' and '.join(place.path.name for place in places)}"
         for name, places in held.items()
         if len(places) > 1
     ]
@@ -117,7 +338,20 @@ def _sources(table: str, file: Path, location: str) -> list[tuple[str, Path, str
             f"{file} holds tables more than once: {'; '.join(twice)}; "
             "keep one of each there, or load them one by one"
         )
-    return [(name, *places[0]) for name, places in held.items()]
+    return [places[0] for places in held.values()]
+
+
+def _named_files(folder: Path, location: str) -> Iterator[_Source]:
+    """Yield files and layers of a folder that are named as a table."""
+    for path in sorted(folder.iterdir()):
+        if path.suffix.lower() not in SINGLE + ARCHIVES or is_same_file(path, location):
+            continue
+        layers = layers_of(path)
+        named = [layer for layer in layers if layer in schema.LOADABLE]
+        if path.stem in schema.LOADABLE and not named:
+            yield _Source(path.stem, path)
+        for layer in named:
+            yield _Source(layer, path, layer)
 
 
 def is_same_file(path: Path, location: str) -> bool:
@@ -142,35 +376,6 @@ def load_order() -> list[str]:
     for name in schema.LOADABLE:
         place(name)
     return order
-
-
-def _load_one(
-    database: Database,
-    connection: sa.Connection,
-    name: str,
-    path: Path,
-    column_map: ColumnMap,
-    on_step: OnStep,
-) -> Counts:
-    step = f"Load {name}"
-    total = count_rows(path, layer=column_map.layer)
-    on_step(step, 0, total)
-    done = 0
-    counts = Counts(0, 0, 0)
-    frames = read_file(
-        name, path, crs=database.crs, time_zone=database.time_zone, column_map=column_map
-    )
-    told = _columns_told(name, path, column_map) if total else None
-    for frame in frames:
-        counts += upsert(connection, name, frame, only=told)
-        done += len(frame)
-        on_step(step, done, max(done, total))
-    return counts
-
-
-def _columns_told(name: str, path: Path, column_map: ColumnMap) -> set[str]:
-    """Return the table's columns that a file says anything about; it leaves the others alone."""
-    return {"geometry", *preview(name, path, column_map=column_map).sources, *column_map.constants}
 
 
 def check(location: str, *, on_step: OnStep = silent) -> pd.DataFrame:

@@ -24,6 +24,24 @@ class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+class IntakeSettings(_Part):
+    """What a user's rows are held to."""
+
+    words_file: Path | None = Field(None, description="own list of words; beside this file")
+    max_quarantine_frac: Share = Field(
+        0.5, description="a load that would set aside more of its rows is refused; assumed"
+    )
+    service_margin_mi: Positive = Field(
+        10.0, description="a place this far beyond all others is told; assumed"
+    )
+    twin_ft: NotNegative = Field(3.0, description="like vaults this close may be one; assumed")
+    capacity_slack: float = Field(
+        1.25, ge=1, description="gallons above capacity by this are told, as water runs in; assumed"
+    )
+    night_from: int = Field(20, ge=0, le=23, description="hour that crews have gone home; assumed")
+    night_to: int = Field(6, ge=0, le=23, description="hour before which no crew is out; assumed")
+
+
 class ForecastSettings(_Part):
     """How water and grade are forecast."""
 
@@ -142,6 +160,7 @@ class Settings(_Part):
     """
 
     time_zone: str = "UTC"
+    intake: IntakeSettings = IntakeSettings()
     forecast: ForecastSettings = ForecastSettings()
     drainage: DrainageSettings = DrainageSettings()
     discharge: DischargeSettings = DischargeSettings()
@@ -153,9 +172,10 @@ class Settings(_Part):
     def version(self) -> str:
         """Short hash of everything set, printed on every plan.
 
-        Where the rules file lies does not count; the rules have a hash of their own.
+        Where the rules file lies does not count, as the rules have a hash of their own; nor does
+        what files are held to on their way in.
         """
-        said = self.model_dump_json(exclude={"discharge": {"rules_file"}})
+        said = self.model_dump_json(exclude={"discharge": {"rules_file"}, "intake": True})
         return hashlib.sha256(said.encode()).hexdigest()[:12]
 
 
@@ -188,13 +208,17 @@ def load_toml(path: Path, part: type[Part], what: str) -> Part:
 def load_settings(path: Path | None) -> Settings:
     """Return the settings in a TOML file, or the defaults if there is none.
 
-    A rules file named in it is looked for beside it. Raises as :func:`load_toml`.
+    A rules file or word list named in it is looked for beside it. Raises as :func:`load_toml`.
     """
     if path is None:
         return Settings()
     found = load_toml(path, Settings, "settings file")
-    own = found.discharge.rules_file
-    if own is None:
-        return found
-    beside = found.discharge.model_copy(update={"rules_file": path.parent / own})
-    return found.model_copy(update={"discharge": beside})
+    for name, part, field in (
+        ("discharge", found.discharge, "rules_file"),
+        ("intake", found.intake, "words_file"),
+    ):
+        own = getattr(part, field)
+        if own is not None:
+            beside = part.model_copy(update={field: path.parent / own})
+            found = found.model_copy(update={name: beside})
+    return found

@@ -17,8 +17,10 @@ from shapely import (
 
 from vaultplan.columns import shape
 from vaultplan.geometry import projected_crs
-from vaultplan.intake.faults import FaultBook
+from vaultplan.intake.findings import FindingBook
+from vaultplan.intake.rules import asked_for
 from vaultplan.intake.shapes import check_shapes
+from vaultplan.intake.whereabouts import FOOT_RATIO, Home
 
 UTM = projected_crs("EPSG:32606")
 E, N = 500_000.0, 4_206_000.0
@@ -28,7 +30,7 @@ BOW = Polygon([(E, N), (E + 9, N + 9), (E + 9, N), (E, N + 9)])
 
 
 def checked(kind, *shapes, crs="EPSG:32606", target=UTM, required=True):
-    book = FaultBook()
+    book = FindingBook()
     rows = range(1, 1 + len(shapes))
     column = shape(kind, "where", required=required)
     series = gpd.GeoSeries(list(shapes), index=rows, crs=crs)
@@ -98,20 +100,94 @@ def test_degrees_are_brought_into_metres():
 
 
 @pytest.mark.parametrize(
-    ("point", "crs"),
+    ("point", "crs", "told"),
     [
-        (Point(38.0, -147.0), "EPSG:4326"),  # latitude and longitude swapped
-        (Point(0.0, 0.0), "EPSG:4326"),
-        (Point(-122.4, 37.75), "EPSG:4326"),  # a real place far away
-        (Point(-147.0, 38.0), "EPSG:32606"),  # degrees called metres
-        (Point(N, E), "EPSG:32606"),  # northing and easting swapped
-        (Point(0.0, 0.0), "EPSG:2227"),
+        (Point(38.0, -147.0), "EPSG:4326", "has x and y swapped"),
+        (Point(147.0, 38.0), "EPSG:4326", "has a longitude without its sign"),
+        (Point(0.0, 0.0), "EPSG:4326", "lies at 0, 0"),
+        (Point(-122.4, 37.75), "EPSG:4326", "lies outside the area of use of WGS 84 / UTM zone 6N"),
+        (Point(-147.0, 38.0), "EPSG:32606", "is in longitude and latitude"),
+        (Point(38.0, -147.0), "EPSG:32606", "is in latitude and longitude"),
+        (Point(N, E), "EPSG:32606", "has x and y swapped"),
+        (Point(E / 0.3048, N / 0.3048), "EPSG:32606", "is in WGS 84 / UTM zone 6N, but in feet"),
+        (Point(0.0, 0.0), "EPSG:2227", "lies at 0, 0"),
+        (Point(1e7, -9e7), "EPSG:32606", "lies outside the area of use of WGS 84 / UTM zone 6N"),
     ],
 )
-def test_a_point_outside_the_area_of_use(point, crs):
-    _, faults = checked("POINT", point, crs=crs)
-    assert len(faults) == 1
-    assert "1: lies outside the area of use of" in faults[0]
+def test_a_point_in_the_wrong_place(point, crs, told):
+    _, (fault,) = checked("POINT", point, crs=crs)
+    assert fault.startswith(f"1: {told}")
+
+
+@pytest.mark.parametrize(
+    ("given", "crs"),
+    [
+        (Point(38.0, -147.0), "EPSG:4326"),
+        (Point(147.0, 38.0), "EPSG:4326"),
+        (Point(-147.0, 38.0), "EPSG:32606"),
+        (Point(4206000.0, 500000.0), "EPSG:32606"),
+        (Point(500000 / 0.3048, 4206000 / 0.3048), "EPSG:32606"),
+    ],
+)
+def test_a_point_in_the_wrong_place_is_brought_home_when_asked(given, crs):
+    book = FindingBook(apply=asked_for(["all"]))
+    series = gpd.GeoSeries([given], index=[1], crs=crs)
+    (found,) = check_shapes(shape("POINT", "where"), series, UTM, book)
+    assert not book
+    assert found.distance(Point(E, N)) < 400.0
+    (change,) = book.take_chunk()[1].itertuples()
+    assert change.before == given.wkt
+    assert change.after == found.wkt
+
+
+def test_what_lies_at_home_is_left_alone_and_what_lies_far_is_told():
+    home = Home((E - 1000, N - 1000, E + 1000, N + 1000))
+    book = FindingBook(apply=asked_for(["all"]))
+    points = [Point(E, N), Point(E + 50_000, N), Point(N, E)]
+    series = gpd.GeoSeries(points, index=[1, 2, 3], crs=UTM)
+    found = check_shapes(shape("POINT", "where"), series, UTM, book, home=home)
+    assert list(found) == [Point(E, N), Point(E + 50_000, N), Point(E, N)]
+    told = book.findings()
+    assert list(zip(told["row"], told["rule"], strict=True)) == [
+        (2, "outside_area"),
+        (3, "swapped_axes"),
+    ]
+
+
+def test_the_other_foot_is_read_when_asked():
+    # NIST Handbook 44, Appendix C: 1 international foot is 0.999998 US survey foot.
+    home = Home((0, 0, 1e7, 1e7), foot_ratio=FOOT_RATIO)
+    book = FindingBook(apply=asked_for(["mixed_feet"]))
+    series = gpd.GeoSeries([Point(6_000_000, 2_000_000)], index=[1], crs="EPSG:2227")
+    target = projected_crs("EPSG:2227")
+    (found,) = check_shapes(shape("POINT", "where"), series, target, book, home=home)
+    assert found.x == pytest.approx(6_000_000 + 12.0, abs=0.001)
+    assert found.y == pytest.approx(2_000_000 + 4.0, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("kind", "given", "mended"),
+    [
+        ("POINT", SQUARE, Point(E + 4.5, N + 4.5)),
+        ("LINESTRING", MultiLineString([LINE, LineString([(E + 10, N), (E + 20, N)])]), None),
+        ("MULTIPOLYGON", LineString(SQUARE.exterior.coords), MultiPolygon([SQUARE])),
+        ("MULTIPOLYGON", GeometryCollection([SQUARE, Point(E, N)]), MultiPolygon([SQUARE])),
+        ("MULTIPOLYGON", BOW, None),
+    ],
+)
+def test_shapes_are_mended_when_asked(kind, given, mended):
+    book = FindingBook(apply=asked_for(["shape_type", "shape_broken"]))
+    series = gpd.GeoSeries([given], index=[1], crs=UTM)
+    (found,) = check_shapes(shape(kind, "where"), series, UTM, book)
+    assert not book
+    assert found.is_valid
+    assert found.geom_type.upper() == kind
+    if mended is not None:
+        assert found.equals(mended)
+    elif kind == "LINESTRING":
+        assert found.length == pytest.approx(20.0)
+    else:
+        assert found.area == pytest.approx(2 * 4.5 * 9 / 2)
 
 
 def test_a_little_beyond_the_edge_of_a_zone_is_well():

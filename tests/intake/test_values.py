@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from vaultplan import columns
 from vaultplan.errors import BadRow
-from vaultplan.intake.faults import FaultBook
-from vaultplan.intake.values import Reading, read_values, tidy
+from vaultplan.intake.findings import FindingBook
+from vaultplan.intake.reading import Reading
+from vaultplan.intake.values import read_values, tidy
 
 COLUMNS = {
     "real": columns.real("depth_in", "depth", "in"),
@@ -25,7 +26,7 @@ COLUMNS = {
 
 
 def read(kind: str, *written: str | None, **how: str) -> tuple[list[object], tuple[BadRow, ...]]:
-    book = FaultBook()
+    book = FindingBook()
     raw = tidy(pd.Series(list(written), dtype="str", index=range(2, 2 + len(written))))
     values = read_values(COLUMNS[kind], raw, Reading(**how), book)
     assert str(values.dtype) == columns.FRAME_DTYPES[COLUMNS[kind].type]
@@ -71,7 +72,12 @@ def test_every_whole_number_comes_back_exactly(value):
         ("real", "-12,345,678.9", "thousands separators"),
         ("integer", "1,234", "thousands separators"),
         ("real", "2,5", "decimal comma; write a decimal point"),
-        ("real", "48 in", "is not a number \\(in\\); write digits only"),
+        (
+            "real",
+            "48 in",
+            "is not a number \\(in\\) but has a unit behind it; write the number alone",
+        ),
+        ("real", "deep", "is not a number \\(in\\); write digits only"),
         ("real", "nan", "not a number"),
         ("real", "inf", "not a number"),
         ("real", "0x10", "not a number"),

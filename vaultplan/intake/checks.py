@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -13,8 +13,11 @@ import pandera.pandas as pa
 from pandera.errors import SchemaErrors
 
 from vaultplan.columns import Column, Table
-from vaultplan.intake.faults import FaultBook
-from vaultplan.intake.keys import SeenKeys, key_hashes, text_hashes
+from vaultplan.intake.findings import FindingBook
+from vaultplan.intake.keys import Hashes, KnownIds, SeenKeys, key_hashes
+from vaultplan.intake.words import WordList
+
+_CONTROL: Final = r"[\x00-\x1f]"
 
 Texts = Mapping[str, "pd.Series[Any]"]
 
@@ -51,13 +54,19 @@ def _column_checks(column: Column) -> list[pa.Check]:
 
 
 def check_rows(
-    declared: Table, schema: pa.DataFrameSchema, frame: pd.DataFrame, text: Texts, book: FaultBook
-) -> None:
-    """Write every fault of the rows into the book.
+    declared: Table,
+    schema: pa.DataFrameSchema,
+    frame: pd.DataFrame,
+    text: Texts,
+    book: FindingBook,
+    words: WordList | None = None,
+) -> pd.DataFrame:
+    """Return the rows with repairs in place; every fault of theirs is in the book.
 
     ``text`` holds what the user wrote; a value that could not be read is already in the book and is
     not called blank here.
     """
+    mended = frame.copy(deep=False)
     for column in declared.columns:
         if column.name not in frame:
             continue
@@ -65,29 +74,54 @@ def check_rows(
         if column.type == "words" and column.allowed:
             _check_each_word(column, written, frame[column.name], book)
         if column.name in declared.key and column.type == "text":
-            odd = written[written.str.contains(r"[\x00-\x1f]", na=False)]
-            book.add(column.name, odd, "has a line break or control sign in it", "take it out")
+            odd = written[written.str.contains(_CONTROL, na=False)]
+            bare = odd.str.replace(_CONTROL, "", regex=True)
+            what = "has a line break or control sign in it"
+            accepted = book.add("odd_key", column.name, odd, what, "take it out", repairs=bare)
+            mended[column.name] = _put(mended[column.name], accepted)
     try:
         schema.validate(frame, lazy=True)
     except SchemaErrors as error:
-        _write_down(declared, error.failure_cases, text, book)
+        for name, accepted in _write_down(declared, error.failure_cases, text, book, words):
+            mended[name] = _put(mended[name], accepted)
+    return mended
 
 
-def _write_down(declared: Table, failures: pd.DataFrame, text: Texts, book: FaultBook) -> None:
+def _put(values: pd.Series[Any], accepted: pd.Series[Any]) -> pd.Series[Any]:
+    if not len(accepted):
+        return values
+    mended = values.copy()
+    mended.loc[accepted.index] = accepted
+    return mended
+
+
+def _write_down(
+    declared: Table,
+    failures: pd.DataFrame,
+    text: Texts,
+    book: FindingBook,
+    words: WordList | None,
+) -> Iterator[tuple[str, pd.Series[Any]]]:
+    """Write down what pandera found; yield columns with the repairs to be made in them."""
     for (name, check), group in failures.groupby(["column", "check"], sort=True):
         column = declared.column(str(name))
         rows = pd.Index(group["index"].astype("int64"))
         written = text[column.name].loc[rows]
         if check == "not_nullable":
             fault, remedy = "is blank", f"every row of {declared.name} needs it: {column.meaning}"
-            written = written[written.isna()]
+            book.add("blank", column.name, written[written.isna()], fault, remedy)
         elif column.allowed:
             fault = "is not one of the allowed words"
             remedy = f"use {', '.join(column.allowed)}, or map it under [values.{column.name}]"
+            known = None if words is None else words.proposals(declared.name, column, written)
+            yield (
+                column.name,
+                book.add("unknown_word", column.name, written, fault, remedy, repairs=known),
+            )
         else:
             fault = f"is not {range_text(column)}"
             remedy = f"correct it, or state its unit under [units] {column.name}"
-        book.add(column.name, written, fault, remedy)
+            book.add("out_of_range", column.name, written, fault, remedy)
 
 
 def range_text(column: Column) -> str:
@@ -102,7 +136,7 @@ def range_text(column: Column) -> str:
 
 
 def _check_each_word(
-    column: Column, written: pd.Series[Any], values: pd.Series[Any], book: FaultBook
+    column: Column, written: pd.Series[Any], values: pd.Series[Any], book: FindingBook
 ) -> None:
     strange = {
         value
@@ -110,6 +144,7 @@ def _check_each_word(
         if not set(str(value).split(";")) <= set(column.allowed)
     }
     book.add(
+        "unknown_word",
         column.name,
         written[values.isin(strange)],
         "holds a word that is not allowed",
@@ -121,80 +156,101 @@ def _check_each_word(
 class KeyChecks:
     """Doubles and references of one file, remembered across its chunks.
 
-    ``known`` leads from ``table.column`` to the values there are; references to other columns are
-    not checked. A table that refers to itself is checked when the whole file is read.
+    ``known`` leads from ``table.column`` to the ids there are; references to other columns are
+    not checked. A reference that may be blank is looked up only where any ids are known.
     """
 
     declared: Table
-    known: Mapping[str, Collection[str]] = field(default_factory=dict)
+    known: Mapping[str, KnownIds] = field(default_factory=dict)
     _seen: SeenKeys = field(default_factory=SeenKeys)
-    _targets: dict[str, SeenKeys] = field(default_factory=dict)
-    _waiting: list[tuple[Column, pd.Series[Any]]] = field(default_factory=list)
+    _contents: SeenKeys = field(default_factory=SeenKeys)
 
-    def check(self, frame: pd.DataFrame, text: Texts, book: FaultBook) -> None:
-        """Write doubles and references that lead nowhere into the book."""
+    def check(
+        self, frame: pd.DataFrame, text: Texts, contents: Hashes, book: FindingBook
+    ) -> tuple[pd.DataFrame, pd.Index[Any]]:
+        """Return the frame with references mended, and the rows that only say a row over again.
+
+        ``contents`` holds a hash of all that each row says.
+        """
         key = [name for name in self.declared.key if name in frame]
+        again = frame.index[:0]
         if len(key) == len(self.declared.key):
-            self._check_doubles(frame.dropna(subset=key), key, text, book)
+            again = self._check_doubles(frame, key, text, contents, book)
+        mended = frame.copy(deep=False)
         for column in self.declared.columns:
-            if column.refers_to and column.name in frame:
-                self._check_reference(column, frame[column.name].dropna(), book)
-
-    def finish(self, book: FaultBook) -> None:
-        """Check the references of the table to itself."""
-        for column, values in self._waiting:
-            found = self._seen.earlier(text_hashes(values)) > 0
-            self._blame_reference(column, values[~found], book)
+            if column.refers_to in self.known and column.name in frame:
+                values = frame[column.name].dropna()
+                accepted = self._check_reference(column, values, book)
+                mended[column.name] = _put(mended[column.name], accepted)
+        return mended, again
 
     def _check_doubles(
-        self, keyed: pd.DataFrame, key: list[str], text: Texts, book: FaultBook
-    ) -> None:
+        self,
+        frame: pd.DataFrame,
+        key: list[str],
+        text: Texts,
+        contents: Hashes,
+        book: FindingBook,
+    ) -> pd.Index[Any]:
+        has_key = frame[key].notna().all(axis=1).to_numpy(dtype=bool)
+        keyed, said = frame[has_key], contents[has_key]
         hashes = key_hashes(keyed, key)
         rows = keyed.index.to_numpy(dtype=np.int64)
-        earlier = self._seen.earlier(hashes)
-        repeated = pd.Series(hashes).duplicated().to_numpy()
-        if repeated.any():
-            first = dict(zip(hashes[::-1].tolist(), rows[::-1].tolist(), strict=True))
-            inside = [first[value] for value in hashes[repeated].tolist()]
-            earlier[repeated] = np.where(earlier[repeated] == 0, inside, earlier[repeated])
+        earlier = _first_seen(self._seen, hashes, rows)
         again = earlier > 0
-        shown = _joined(keyed.loc[again], key, text)
+        self._seen.add(hashes[~again], rows[~again])
+        # The key is part of what a row says, so a row said before is one with the same key.
+        same = again & (_first_seen(self._contents, said, rows) > 0)
+        self._contents.add(said[~same], rows[~same])
+        name, shown = ", ".join(key), _joined(keyed, key, text)
+        details = np.array([f"the key stands in row {row} too" for row in earlier], dtype=object)
+        other = again & ~same
         book.add(
-            ", ".join(key),
-            shown,
+            "key_twice",
+            name,
+            shown[other],
             "the key stands in an earlier row too",
             "keep one of the two, or give one a key of its own",
-            details=[f"the key stands in row {row} too" for row in earlier[again]],
+            details=list(details[other]),
         )
-        self._seen.add(hashes[~again], rows[~again])
+        accepted = book.add(
+            "row_twice",
+            name,
+            shown[same],
+            "the same row stands earlier in the file",
+            "keep one of the two",
+            details=list(details[same]),
+            repairs=shown[same].map(lambda _: "kept once"),
+        )
+        return accepted.index
 
-    def _check_reference(self, column: Column, values: pd.Series[Any], book: FaultBook) -> None:
-        table, _, target = column.refers_to.partition(".")
-        if column.refers_to in self.known:
-            values = values[~self._among(column.refers_to, values)]
-        elif table != self.declared.name:
-            return
-        if table == self.declared.name and self.declared.key == (target,):
-            self._waiting.append((column, values))
-            return
-        self._blame_reference(column, values, book)
-
-    def _among(self, target: str, values: pd.Series[Any]) -> npt.NDArray[np.bool_]:
-        if target not in self._targets:
-            known = SeenKeys()
-            hashes = text_hashes(pd.Series(list(self.known[target]), dtype="str"))
-            known.add(hashes, np.ones(len(hashes), dtype=np.int64))
-            self._targets[target] = known
-        return self._targets[target].earlier(text_hashes(values)) > 0
-
-    def _blame_reference(self, column: Column, values: pd.Series[Any], book: FaultBook) -> None:
+    def _check_reference(
+        self, column: Column, values: pd.Series[Any], book: FindingBook
+    ) -> pd.Series[Any]:
+        known = self.known[column.refers_to]
+        if not column.required and not len(known):
+            return values.iloc[:0]
+        lost = values[~known.has(values)]
         table = column.refers_to.partition(".")[0]
-        book.add(
+        return book.add(
+            "unknown_reference" if column.required else "lost_reference",
             column.name,
-            values,
+            lost,
             f"is not known in {table}",
             f"load {table} first, or correct it",
+            repairs=known.alike(lost) if len(lost) else None,
         )
+
+
+def _first_seen(seen: SeenKeys, hashes: Hashes, rows: npt.NDArray[np.int64]) -> Any:
+    """Return the row in which each key stood before, in this chunk or an earlier one, else 0."""
+    earlier = seen.earlier(hashes)
+    repeated = pd.Series(hashes).duplicated().to_numpy()
+    if repeated.any():
+        first = dict(zip(hashes[::-1].tolist(), rows[::-1].tolist(), strict=True))
+        inside = [first[value] for value in hashes[repeated].tolist()]
+        earlier[repeated] = np.where(earlier[repeated] == 0, inside, earlier[repeated])
+    return earlier
 
 
 def _joined(rows: pd.DataFrame, key: list[str], text: Texts) -> pd.Series[Any]:

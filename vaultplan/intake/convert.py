@@ -9,13 +9,15 @@ import numpy as np
 import pandas as pd
 
 from vaultplan import units
-from vaultplan.columns import Column, Table
+from vaultplan.columns import Column, Table, unguarded
 from vaultplan.geometry import Foot
 from vaultplan.intake.chunk import Chunk
 from vaultplan.intake.column_map import ColumnMap
-from vaultplan.intake.faults import FaultBook
+from vaultplan.intake.findings import FindingBook
 from vaultplan.intake.matching import Matching
-from vaultplan.intake.values import Reading, read_values, tidy
+from vaultplan.intake.readers import DELIMITED
+from vaultplan.intake.reading import Reading
+from vaultplan.intake.values import read_values, tidy
 
 _US_FOOT = "US survey foot"
 
@@ -36,7 +38,7 @@ def typed_columns(
     *,
     foot: Foot,
     reading: Reading,
-    book: FaultBook,
+    book: FindingBook,
 ) -> Typed:
     """Return the provided columns of the table, typed, in its units; geometry not included.
 
@@ -50,8 +52,8 @@ def typed_columns(
             continue
         text[column.name] = written
         meant = _reworded(written, column_map.values.get(column.name, {}))  # noqa: PD011
-        typed = read_values(column, meant, reading, book)
         unit = column_map.units.get(column.name)
+        typed = read_values(column, meant, reading, book, unit=unit or "")
         if unit is not None:
             typed = _in_unit(column, typed, unit, foot)
         # Blank by the map's own word is no misreading.
@@ -69,7 +71,10 @@ def _written(
         said = str(constant).lower() if isinstance(constant, bool) else str(constant)
         return pd.Series(said, index=rows, dtype="str")
     if column.name in matching.sources:
-        return tidy(chunk.frame[matching.sources[column.name]])
+        raw = chunk.frame[matching.sources[column.name]]
+        # Our own text files guard text that a spreadsheet would run as a formula.
+        guards = column.type in ("text", "words", "clock") and chunk.file.suffix.lower() in DELIMITED
+        return tidy(unguarded(raw) if guards else raw)
     return None
 
 

@@ -72,7 +72,7 @@ def place_columns(
 
 def _from_text(values: pd.DataFrame) -> Coordinates:
     text = values.iloc[:_MOST_POINTS, 0]
-    shapes = shapely.from_wkt(text.where(text.str.fullmatch(_WKT), None).to_list(), "ignore")
+    shapes = shapely.from_wkt(text[text.str.fullmatch(_WKT)].to_list(), "ignore")
     return points_of(np.asarray(shapes, dtype=object))
 
 

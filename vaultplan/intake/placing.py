@@ -12,8 +12,9 @@ import pyproj
 import shapely
 
 from vaultplan.intake.chunk import Chunk
-from vaultplan.intake.faults import FaultBook
-from vaultplan.intake.values import tidy
+from vaultplan.intake.findings import FindingBook
+from vaultplan.intake.reading import Reading
+from vaultplan.intake.values import plain_digits, tidy
 
 Mask = npt.NDArray[np.bool_]
 
@@ -26,7 +27,11 @@ class Places(NamedTuple):
 
 
 def places_of(
-    chunk: Chunk, places: tuple[str, ...], crs: pyproj.CRS | None, book: FaultBook
+    chunk: Chunk,
+    places: tuple[str, ...],
+    crs: pyproj.CRS | None,
+    reading: Reading,
+    book: FindingBook,
 ) -> Places:
     """Return where each row lies, from the file's shapes or else from the columns in ``places``.
 
@@ -38,7 +43,7 @@ def places_of(
         shapes, blamed = chunk.geometry, chunk.unreadable
         _blame_unreadable(pd.Series("", index=rows[blamed], dtype="str"), book)
     elif len(places) == 2:
-        shapes, blamed = _points(chunk.frame, places, book)
+        shapes, blamed = _points(chunk.frame, places, reading, book)
     elif places:
         text = tidy(chunk.frame[places[0]])
         written = list(text.astype(object).where(text.notna(), None))
@@ -51,14 +56,16 @@ def places_of(
 
 
 def _points(
-    frame: pd.DataFrame, places: tuple[str, ...], book: FaultBook
+    frame: pd.DataFrame, places: tuple[str, ...], reading: Reading, book: FindingBook
 ) -> tuple[npt.NDArray[Any], Mask]:
     text = pd.DataFrame({name: tidy(frame[name]) for name in places})
-    numbers = text.apply(pd.to_numeric, errors="coerce")
+    digits = text.apply(lambda written: plain_digits(written, reading))
+    numbers = digits.apply(pd.to_numeric, errors="coerce")
     given = text.notna().to_numpy(dtype=bool)
     finite: Mask = np.isfinite(numbers.to_numpy(dtype=np.float64))
     for at, name in enumerate(places):
         book.add(
+            "not_a_coordinate",
             name,
             text[name][given[:, at] & ~finite[:, at]],
             "is not a coordinate",
@@ -68,6 +75,7 @@ def _points(
     half = count == 1
     x, y = places
     book.add(
+        "half_a_place",
         ", ".join(places),
         text[x][half].fillna("-").str.cat(text[y][half].fillna("-"), sep=", "),
         "only one of the two is given",
@@ -79,8 +87,9 @@ def _points(
     return points, (count > 0) & ~whole
 
 
-def _blame_unreadable(values: pd.Series[Any], book: FaultBook) -> None:
+def _blame_unreadable(values: pd.Series[Any], book: FindingBook) -> None:
     book.add(
+        "shape_unreadable",
         "geometry",
         values,
         "holds a shape that cannot be understood",

@@ -1,4 +1,4 @@
-"""Shapes of a chunk, checked and brought into the database's CRS."""
+"""Shapes of a chunk, checked and brought into the type that their table holds."""
 
 from __future__ import annotations
 
@@ -12,167 +12,149 @@ import pyproj
 import shapely
 
 from vaultplan.columns import Column
-from vaultplan.geometry import LONLAT
-from vaultplan.intake.faults import FaultBook
+from vaultplan.intake.findings import FindingBook
+from vaultplan.intake.whereabouts import Home, bring_home
 
 Mask = npt.NDArray[np.bool_]
-
-#: How far beyond a CRS's area of use a shape may lie, in degrees; assumed. Grids serve a little
-#: past their edge; swapped or mistaken coordinates land much further away.
-AREA_MARGIN: Final = 1.0
+Shapes = npt.NDArray[Any]
 
 _POINT, _LINE, _POLYGON = 0, 1, 3
-_MULTI = {4: _POINT, 5: _LINE, 6: _POLYGON}
-_WANTED = {"POINT": _POINT, "LINESTRING": _LINE, "MULTIPOLYGON": _POLYGON}
-_NAMES = {"POINT": "point", "LINESTRING": "line", "MULTIPOLYGON": "polygon"}
+_MULTI: Final = {4: _POINT, 5: _LINE, 6: _POLYGON}
+_COLLECTION: Final = 7
+_WANTED: Final = {"POINT": _POINT, "LINESTRING": _LINE, "MULTIPOLYGON": _POLYGON}
+_NAMES: Final = {"POINT": "point", "LINESTRING": "line", "MULTIPOLYGON": "polygon"}
 
 
 def check_shapes(
     column: Column,
     shapes: gpd.GeoSeries,
     target: pyproj.CRS,
-    book: FaultBook,
+    book: FindingBook,
     *,
     blamed: Mask | None = None,
+    home: Home | None = None,
 ) -> gpd.GeoSeries:
     """Return shapes of the declared type in the target CRS; faulty ones are in the book.
 
     Z and M are dropped. A single polygon becomes a multipolygon, and a multi-line or multi-point
-    of one part becomes that part. A shape is refused if it is missing, empty, of another type,
-    invalid, or wholly outside the area of use of its own CRS or of the target. Rows in ``blamed``
-    are already in the book and are not called missing.
+    of one part becomes that part. A shape is an error if it is missing, empty, of another type,
+    invalid, or in a place that :func:`~vaultplan.intake.whereabouts.bring_home` does not accept.
+    Rows in ``blamed`` are already in the book and are not called missing.
     """
-    geometry = shapely.force_2d(shapes.to_numpy())
+    given = shapes.to_numpy()
+    heights = shapely.has_z(given)
+    if heights.any():
+        seen = pd.Series("", index=shapes.index[heights], dtype="str")
+        book.add("has_height", "geometry", seen, "has heights, which are left out", "nothing to do")
+    geometry = shapely.force_2d(given)
     missing = shapely.is_missing(geometry)
     empty = ~missing & shapely.is_empty(geometry)
+    remedy = "draw it, or leave the row out"
     if column.required:
         unsaid = missing if blamed is None else missing & ~blamed
-        _blame(book, shapes, unsaid, "there is no shape", "draw it, or leave the row out")
-    _blame(book, shapes, empty, "the shape is empty", "draw it, or leave the row out")
+        book.add("no_shape", "geometry", _no_text(shapes, unsaid), "there is no shape", remedy)
+    book.add("shape_empty", "geometry", _no_text(shapes, empty), "the shape is empty", remedy)
     sound = ~missing & ~empty
     geometry, sound = _in_type(column, shapes, geometry, sound, book)
-    sound &= _valid(shapes, geometry, sound, book)
-    if shapes.crs is None:
-        return gpd.GeoSeries(geometry, index=shapes.index, crs=target)
-    sound &= _within(shapes, geometry, sound, shapes.crs, book)
+    geometry, sound = _valid(column, shapes, geometry, sound, book)
     kept = geometry.copy()
     kept[~sound] = None
     placed = gpd.GeoSeries(kept, index=shapes.index, crs=shapes.crs)
-    if shapes.crs == target:
-        return placed
-    moved = placed.to_crs(target)
-    sound &= _within(shapes, geometry, sound, target, book)
-    bounds = shapely.bounds(moved.to_numpy())
-    broken = sound & ~np.isfinite(bounds).all(axis=1)
-    _blame(
-        book,
-        shapes,
-        broken,
-        f"the shape cannot be brought into {target.name}",
-        "cut it to the service area",
-    )
-    return moved
+    return bring_home(placed, target, book, home)
+
+
+def in_wanted_type(kind: str, geometry: Shapes) -> Shapes:
+    """Return shapes of the type a table holds, ``None`` where that would take more than form."""
+    if kind == "GEOMETRY":
+        return geometry
+    wanted = _WANTED[kind]
+    multi = next(number for number, single in _MULTI.items() if single == wanted)
+    kinds = shapely.get_type_id(geometry)
+    fitting = np.full(len(geometry), None, dtype=object)
+    if wanted == _POLYGON:
+        fitting[kinds == multi] = geometry[kinds == multi]
+        single = kinds == wanted
+        fitting[single] = shapely.multipolygons(geometry[single][:, None])
+        return fitting
+    fitting[kinds == wanted] = geometry[kinds == wanted]
+    alone = (kinds == multi) & (shapely.get_num_geometries(geometry) == 1)
+    fitting[alone] = shapely.get_geometry(geometry[alone], 0)
+    return fitting
 
 
 def _in_type(
     column: Column,
     shapes: gpd.GeoSeries,
-    geometry: npt.NDArray[Any],
+    geometry: Shapes,
     sound: Mask,
-    book: FaultBook,
-) -> tuple[npt.NDArray[Any], Mask]:
-    if column.shape == "GEOMETRY":
-        return geometry, sound
-    wanted = _WANTED[column.shape]
-    kinds = shapely.get_type_id(geometry)
-    multi = next(kind for kind, single in _MULTI.items() if single == wanted)
-    geometry = geometry.copy()
-    if wanted == _POLYGON:
-        fits = np.isin(kinds, (wanted, multi))
-        for at in np.flatnonzero(sound & (kinds == wanted)):
-            geometry[at] = shapely.multipolygons([geometry[at]])
-        remedy = "give the area as a polygon"
-    else:
-        alone = (kinds == multi) & (shapely.get_num_geometries(geometry) == 1)
-        fits = (kinds == wanted) | alone
-        unpack = sound & alone
-        geometry[unpack] = shapely.get_geometry(geometry[unpack], 0)
-        remedy = f"give one {_NAMES[column.shape]} a row; split shapes of several parts"
-    other = sound & ~fits
-    names = [str(shape.geom_type) for shape in geometry[other]]
-    book.add(
+    book: FindingBook,
+) -> tuple[Shapes, Mask]:
+    fitting = in_wanted_type(column.shape, geometry)
+    other = sound & shapely.is_missing(fitting)
+    if not other.any():
+        return fitting, sound
+    rows = shapes.index[other]
+    names = pd.Series([str(shape.geom_type) for shape in geometry[other]], index=rows, dtype="str")
+    remedy = (
+        "give the area as a polygon"
+        if column.shape == "MULTIPOLYGON"
+        else f"give one {_NAMES[column.shape]} a row; split shapes of several parts"
+    )
+    meant = [_meant(column.shape, shape) for shape in geometry[other]]
+    accepted = book.add(
+        "shape_type",
         "geometry",
-        pd.Series(names, index=shapes.index[other], dtype="str"),
+        names,
         f"is not a {_NAMES[column.shape]}",
         remedy,
+        repairs=pd.Series(meant, index=rows, dtype=object),
     )
-    return geometry, sound & fits
+    fitting[shapes.index.get_indexer(accepted.index)] = accepted.to_numpy()
+    return fitting, sound & ~shapely.is_missing(fitting)
 
 
-def _valid(shapes: gpd.GeoSeries, geometry: npt.NDArray[Any], sound: Mask, book: FaultBook) -> Mask:
-    valid: Mask = np.asarray(shapely.is_valid(geometry), dtype=bool)
-    broken = sound & ~valid
-    reasons = shapely.is_valid_reason(geometry[broken])
-    book.add(
+def _meant(kind: str, shape: Any) -> Any:
+    """Return the one shape of the wanted type that another one stands for, if there is one."""
+    number = int(shapely.get_type_id(shape))
+    if kind == "POINT" and number in (_POLYGON, 6):
+        return shapely.centroid(shape)
+    if kind == "LINESTRING" and number == 5:
+        joined = shapely.line_merge(shape)
+        return joined if shapely.get_type_id(joined) == _LINE else None
+    if kind == "MULTIPOLYGON" and number == _LINE and shape.is_ring:
+        return shapely.multipolygons([shapely.polygons(shape.coords)])
+    if number == _COLLECTION:
+        found = in_wanted_type(kind, np.asarray(shapely.get_parts(shape), dtype=object))
+        kept = found[~shapely.is_missing(found)]
+        return kept[0] if len(kept) == 1 else None
+    return None
+
+
+def _valid(
+    column: Column, shapes: gpd.GeoSeries, geometry: Shapes, sound: Mask, book: FindingBook
+) -> tuple[Shapes, Mask]:
+    broken = sound & ~np.asarray(shapely.is_valid(geometry), dtype=bool)
+    if not broken.any():
+        return geometry, sound
+    rows = shapes.index[broken]
+    reasons = [str(reason) for reason in shapely.is_valid_reason(geometry[broken])]
+    crossing = geometry[broken].copy()
+    crossing[~np.isfinite(shapely.bounds(crossing)).all(axis=1)] = None
+    redrawn = in_wanted_type(column.shape, shapely.make_valid(crossing))
+    useful = ~shapely.is_missing(redrawn) & shapely.is_valid(redrawn) & ~shapely.is_empty(redrawn)
+    redrawn[~useful] = None
+    accepted = book.add(
+        "shape_broken",
         "geometry",
-        pd.Series([str(reason) for reason in reasons], index=shapes.index[broken], dtype="str"),
+        pd.Series(reasons, index=rows, dtype="str"),
         "the shape is broken",
         "mend it where it is drawn; outlines may not cross and lines need two distinct points",
+        repairs=pd.Series(redrawn, index=rows, dtype=object),
     )
-    return valid
+    mended = geometry.copy()
+    mended[shapes.index.get_indexer(accepted.index)] = accepted.to_numpy()
+    return mended, sound & (~broken | shapes.index.isin(accepted.index))
 
 
-def _within(
-    shapes: gpd.GeoSeries,
-    geometry: npt.NDArray[Any],
-    sound: Mask,
-    area_of: pyproj.CRS,
-    book: FaultBook,
-) -> Mask:
-    """Return which shapes touch the area of use; boxes stand for the shapes."""
-    inside = np.ones(len(geometry), dtype=bool)
-    area = area_of.area_of_use
-    if area is None or not sound.any():
-        return inside
-    west, south, east, north = _lonlat_boxes(geometry[sound], shapes.crs)
-    latitude = (north >= area.south - AREA_MARGIN) & (south <= area.north + AREA_MARGIN)
-    first, last = area.west - AREA_MARGIN, area.east + AREA_MARGIN
-    if area.west <= area.east:
-        longitude = (east >= first) & (west <= last)
-    else:  # across the 180th meridian
-        longitude = (east >= first) | (west <= last)
-    inside[sound] = latitude & longitude
-    away = sound & ~inside
-    at = inside[sound]
-    wording = [
-        f"at {x:.3f}, {y:.3f} degrees" if np.isfinite(x) and np.isfinite(y) else "nowhere on Earth"
-        for x, y in zip(west[~at], south[~at], strict=True)
-    ]
-    book.add(
-        "geometry",
-        pd.Series(wording, index=shapes.index[away], dtype="str"),
-        f"lies outside the area of use of {area_of.name}",
-        f"check that the file's CRS is {shapes.crs.name}, its unit of length, and that x and y "
-        "are not swapped",
-    )
-    return inside
-
-
-def _lonlat_boxes(geometry: npt.NDArray[Any], crs: pyproj.CRS) -> tuple[npt.NDArray[Any], ...]:
-    bounds = shapely.bounds(geometry)
-    if crs.is_geographic:
-        reach = np.abs(bounds)
-        earth = (reach[:, [0, 2]].max(axis=1) <= 360) & (reach[:, [1, 3]].max(axis=1) <= 90)
-        bounds[~earth] = np.inf
-        bounds[bounds[:, 0] > 180, 0::2] -= 360
-        return bounds[:, 0], bounds[:, 1], bounds[:, 2], bounds[:, 3]
-    to_lonlat = pyproj.Transformer.from_crs(crs, LONLAT, always_xy=True)
-    corners = [to_lonlat.transform(bounds[:, i], bounds[:, j]) for i in (0, 2) for j in (1, 3)]
-    lon = np.array([corner[0] for corner in corners])
-    lat = np.array([corner[1] for corner in corners])
-    return lon.min(axis=0), lat.min(axis=0), lon.max(axis=0), lat.max(axis=0)
-
-
-def _blame(book: FaultBook, shapes: gpd.GeoSeries, at: Mask, fault: str, remedy: str) -> None:
-    rows = shapes.index[at]
-    book.add("geometry", pd.Series("", index=rows, dtype="str"), fault, remedy)
+def _no_text(shapes: gpd.GeoSeries, at: Mask) -> pd.Series[Any]:
+    return pd.Series("", index=shapes.index[at], dtype="str")

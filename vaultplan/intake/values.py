@@ -1,42 +1,57 @@
-"""Text of a file as values of the schema's types; what cannot be read becomes a fault."""
+"""Text of a file as values of the schema's types; what cannot be read becomes a finding."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, cast
+import re
+from typing import Any, Final, cast
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from vaultplan import units
 from vaultplan.columns import FRAME_DTYPES, Column
-from vaultplan.intake.faults import FaultBook
+from vaultplan.errors import SettingsError
+from vaultplan.intake.findings import FindingBook
+from vaultplan.intake.moments import read_days, read_times
+from vaultplan.intake.reading import Reading
+from vaultplan.intake.words import simple
 
-_NUMBER = r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?"
-_WHOLE = r"[+-]?\d{1,15}(\.0*)?"
-_THOUSANDS = r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?"
-_COMMA = r"[+-]?\d*,\d+"
-_CLOCK = r"([01]?\d|2[0-3]):[0-5]\d(:00(\.0*)?)?"
-_DAY = r"\d{4}[-/]\d{2}[-/]\d{2}"
-_MIDNIGHT = _DAY + r"[T ]00:00(:00(\.0*)?)?(Z|[+-]00:?(00)?)?"
-_TIME = _DAY + r"[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?"
-_OFFSET = r"\s?(Z|[+-]\d{2}(:?\d{2})?)"
-_YES = ("true", "yes", "1", "y")
-_NO = ("false", "no", "0", "n")
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """How dates and times of a file are to be read.
-
-    ``file_zone`` is the zone of times without an offset (``None``: such times are faults),
-    ``local_zone`` the zone whose days the database reckons in.
-    """
-
-    local_zone: str = "UTC"
-    file_zone: str | None = None
-    date_format: str | None = None
-    time_format: str | None = None
+_NUMBER: Final = r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?"
+_WHOLE: Final = r"[+-]?\d{1,15}(\.0*)?"
+_THOUSANDS: Final = r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?"
+_COMMA: Final = r"[+-]?\d*,\d+"
+_WITH_UNIT: Final = (
+    r"^(?P<number>[+-]?(?:\d+\.?\d*|\.\d+))\s*(?P<unit>[A-Za-z/\"'\u201d\u2019]+)\.?$"
+)
+_FEET_INCHES: Final = (
+    r"^(?P<feet>\d+)\s*(?:'|\u2019|ft\.?|feet)\s*-?\s*"
+    r"(?P<inches>\d+(?:\.\d*)?)\s*(?:\"|\u201d|''|in\.?|inches)$"
+)
+_CLOCK: Final = r"([01]?\d|2[0-3]):[0-5]\d(:00(\.0*)?)?"
+_YES: Final = ("true", "yes", "1", "y")
+_NO: Final = ("false", "no", "0", "n")
+_FORMULA_STARTS: Final = frozenset("=+-@\t\r\uff1d\uff0b\uff0d\uff20")
+#: How people write the units of ``units.UNITS``.
+_UNIT_WORDS: Final = {
+    **dict.fromkeys(("in", "inch", "inches", '"', "\u201d", "''"), "in"),
+    **dict.fromkeys(("ft", "feet", "foot", "'", "\u2019"), "ft"),
+    **dict.fromkeys(("m", "meter", "meters", "metre", "metres"), "m"),
+    **dict.fromkeys(("cm", "centimeter", "centimeters"), "cm"),
+    **dict.fromkeys(("mm", "millimeter", "millimeters"), "mm"),
+    **dict.fromkeys(("gal", "gals", "gallon", "gallons"), "gal"),
+    **dict.fromkeys(("l", "liter", "liters", "litre", "litres"), "l"),
+    **dict.fromkeys(("cuft", "cf"), "cuft"),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), "min"),
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), "h"),
+    **dict.fromkeys(("s", "sec", "secs", "seconds"), "s"),
+    **dict.fromkeys(("lb", "lbs", "pound", "pounds"), "lb"),
+    **dict.fromkeys(("kg",), "kg"),
+    **dict.fromkeys(("gpm", "gal/min"), "gal/min"),
+    **dict.fromkeys(("lpm", "l/min"), "l/min"),
+}
+#: Columns in which "dry" says how much water there was: none.
+_WATER: Final = frozenset({"depth_in", "left_depth_in", "volume_gal"})
 
 
 def tidy(raw: pd.Series[Any]) -> pd.Series[Any]:
@@ -46,43 +61,76 @@ def tidy(raw: pd.Series[Any]) -> pd.Series[Any]:
 
 
 def read_values(
-    column: Column, raw: pd.Series[Any], reading: Reading, book: FaultBook
+    column: Column,
+    raw: pd.Series[Any],
+    reading: Reading,
+    book: FindingBook,
+    *,
+    unit: str = "",
 ) -> pd.Series[Any]:
-    """Return text values in the frame type of a column; unreadable ones blank and in the book."""
-    if column.type == "real":
-        return _real(column, raw, book)
-    if column.type == "integer":
-        return _integer(column, raw, book)
+    """Return text values in the frame type of a column; unreadable ones blank and in the book.
+
+    ``unit`` is the unit that the file's numbers are in; the column's own if not given. The values
+    come back in that unit.
+    """
+    if column.type in ("real", "integer"):
+        return _number(column, raw, reading, book, unit or column.unit)
     if column.type == "boolean":
         return _boolean(column, raw, book)
     if column.type == "date":
-        return _date(column, raw, reading, book)
+        return read_days(column, raw, reading, book)
     if column.type == "time":
-        return _time(column, raw, reading, book)
+        return read_times(column, raw, reading, book)
     if column.type == "clock":
         return _clock(column, raw, book)
     if column.type == "words":
         return raw.str.replace(r"\s*;\s*", ";", regex=True).str.strip(";")
+    _note_formulas(column, raw, book)
     return raw
 
 
-def _real(column: Column, raw: pd.Series[Any], book: FaultBook) -> pd.Series[Any]:
-    fits = raw.str.fullmatch(_NUMBER)
-    values = _floats(raw.where(fits))
+def put(values: pd.Series[Any], repairs: pd.Series[Any]) -> pd.Series[Any]:
+    """Return values with repairs in place; a repair of empty text makes the value blank."""
+    if not len(repairs):
+        return values
+    mended = values.copy()
+    mended.loc[repairs.index] = repairs
+    return tidy(mended)
+
+
+def _number(
+    column: Column, raw: pd.Series[Any], reading: Reading, book: FindingBook, unit: str
+) -> pd.Series[Any]:
+    text = plain_digits(raw, reading)
+    form = _NUMBER if column.type == "real" else _WHOLE
+    fits = text.str.fullmatch(form)
+    wrong = text[text.notna() & ~fits.fillna(value=False).astype(bool)]
+    if len(wrong):
+        text = put(text, _blame(column, wrong, reading, book, unit))
+        fits = text.str.fullmatch(form)
+    values = _floats(text.where(fits))
+    if column.type == "integer":
+        return values.astype(cast(Any, FRAME_DTYPES["integer"]))
     endless = np.isinf(values)
-    _blame_numbers(column, raw[raw.notna() & ~fits], book)
-    book.add(column.name, raw[endless], "is too large to be a number here", "correct it")
+    what = "is too large to be a number here"
+    book.add("not_a_number", column.name, raw[endless], what, "correct it")
     return values.mask(endless)
 
 
-def _integer(column: Column, raw: pd.Series[Any], book: FaultBook) -> pd.Series[Any]:
-    fits = raw.str.fullmatch(_WHOLE)
-    values = _floats(raw.where(fits)).astype(cast(Any, FRAME_DTYPES["integer"]))
-    wrong = raw[raw.notna() & ~fits]
-    broken = wrong.str.fullmatch(_NUMBER)
-    book.add(column.name, wrong[broken], "is not a whole number", "write a whole number")
-    _blame_numbers(column, wrong[~broken], book)
-    return values
+def plain_digits(raw: pd.Series[Any], reading: Reading) -> pd.Series[Any]:
+    """Return numbers as the recipe says that they are written, with a decimal point only."""
+    if reading.thousands is None and reading.decimal == ".":
+        return raw
+    mark = "" if reading.thousands is None else rf"\{reading.thousands}"
+    point = rf"\{reading.decimal}"
+    if mark:
+        grouped = raw.str.fullmatch(rf"[+-]?\d{{1,3}}({mark}\d{{3}})+({point}\d*)?")
+        bare = raw.str.replace(mark, "", regex=True)
+        raw = raw.mask(grouped.fillna(value=False).astype(bool), bare)
+    if reading.decimal != ".":
+        pointed = raw.str.fullmatch(rf"[+-]?\d*{point}\d+").fillna(value=False).astype(bool)
+        raw = raw.mask(pointed, raw.str.replace(reading.decimal, ".", regex=False))
+    return raw
 
 
 def _floats(raw: pd.Series[Any]) -> pd.Series[Any]:
@@ -92,34 +140,105 @@ def _floats(raw: pd.Series[Any]) -> pd.Series[Any]:
     return pd.Series(numbers.to_numpy(zero_copy_only=False), index=raw.index, dtype="float64")
 
 
-def _blame_numbers(column: Column, wrong: pd.Series[Any], book: FaultBook) -> None:
-    thousands = wrong.str.fullmatch(_THOUSANDS)
-    commas = wrong.str.fullmatch(_COMMA) & ~thousands
-    unit = f" ({column.unit})" if column.unit else ""
-    book.add(
-        column.name,
-        wrong[thousands],
+def _blame(
+    column: Column, wrong: pd.Series[Any], reading: Reading, book: FindingBook, unit: str
+) -> pd.Series[Any]:
+    """Write down why texts are no numbers; return the repairs to be made."""
+    made = []
+
+    def take(rule: str, at: Any, what: str, remedy: str, repairs: Any = None) -> None:
+        nonlocal wrong
+        at = at.fillna(value=False).astype(bool)
+        found = wrong[at]
+        proposed = None if repairs is None else repairs(found)
+        made.append(book.add(rule, column.name, found, what, remedy, repairs=proposed))
+        wrong = wrong[~at]
+
+    if column.type == "integer":
+        broken = wrong.str.fullmatch(_NUMBER)
+        take("not_a_number", broken, "is not a whole number", "write a whole number")
+    take(
+        "thousands_mark",
+        wrong.str.fullmatch(_THOUSANDS),
         "has thousands separators",
-        "take them out: 1234 instead of 1,234 (and a decimal point, if the comma was one)",
+        "take them out: 1234 instead of 1,234 (and a decimal point, if the comma was one), or "
+        'state thousands = "," in the column map',
+        lambda found: found.str.replace(",", "", regex=False),
     )
-    book.add(
-        column.name, wrong[commas], "has a decimal comma", "write a decimal point: 2.5, not 2,5"
+    take(
+        "decimal_comma",
+        wrong.str.fullmatch(_COMMA),
+        "has a decimal comma",
+        'write a decimal point: 2.5, not 2,5; or state decimal = "," in the column map',
+        lambda found: found.str.replace(",", ".", regex=False),
     )
-    book.add(
-        column.name,
-        wrong[~thousands & ~commas],
-        f"is not a number{unit}",
+    plain = wrong.map(simple)
+    if column.name in _WATER:
+        take(
+            "word_for_dry",
+            plain.isin(reading.words.dry),
+            "says that the vault was dry",
+            "write 0, and dry under the finding",
+            lambda found: found.mask(found.notna(), "0"),
+        )
+    take(
+        "word_for_blank",
+        wrong.map(simple).isin(reading.words.blank),
+        "is a word for not measured",
+        f'leave it blank, or give the word under [values.{column.name}] with "" as its meaning',
+        lambda found: found.mask(found.notna(), ""),
+    )
+    told = f" ({column.unit})" if column.unit else ""
+    if unit in units.UNITS:
+        converted = _in_unit(wrong, unit)
+        take(
+            "unit_in_number",
+            converted.notna(),
+            f"is not a number{told} but has a unit behind it",
+            f"write the number alone, in {unit}",
+            lambda found: converted.loc[found.index],
+        )
+    every = pd.Series(data=True, index=wrong.index)
+    take(
+        "not_a_number",
+        every,
+        f"is not a number{told}",
         "write digits only; a unit goes under [units], a word for blank under "
         f'[values.{column.name}] with "" as its meaning',
     )
+    joined: pd.Series[Any] = pd.concat(made)
+    return joined
 
 
-def _boolean(column: Column, raw: pd.Series[Any], book: FaultBook) -> pd.Series[Any]:
+def _in_unit(written: pd.Series[Any], unit: str) -> pd.Series[Any]:
+    """Return numbers that bear a unit as text in ``unit``; blank where they do not."""
+    distinct = {text: _one_in_unit(str(text), unit) for text in written.unique()}
+    converted: pd.Series[Any] = written.map(distinct).astype("str")
+    return converted
+
+
+def _one_in_unit(text: str, unit: str) -> str | None:
+    both = re.match(_FEET_INCHES, text)
+    single = re.match(_WITH_UNIT, text)
+    if both is not None:
+        value, given = 12.0 * float(both["feet"]) + float(both["inches"]), "in"
+    elif single is not None and single["unit"].lower() in _UNIT_WORDS:
+        value, given = float(single["number"]), _UNIT_WORDS[single["unit"].lower()]
+    else:
+        return None
+    try:
+        return repr(round(units.convert(value, given, unit), 9))
+    except SettingsError:
+        return None
+
+
+def _boolean(column: Column, raw: pd.Series[Any], book: FindingBook) -> pd.Series[Any]:
     small = raw.str.lower()
     yes, no = small.isin(_YES), small.isin(_NO)
     known = yes.where(yes | no, None)
     values: pd.Series[Any] = known.astype(cast(Any, FRAME_DTYPES["boolean"]))
     book.add(
+        "not_yes_no",
         column.name,
         raw[raw.notna() & ~yes & ~no],
         "is neither yes nor no",
@@ -128,104 +247,36 @@ def _boolean(column: Column, raw: pd.Series[Any], book: FaultBook) -> pd.Series[
     return values
 
 
-def _clock(column: Column, raw: pd.Series[Any], book: FaultBook) -> pd.Series[Any]:
+def _clock(column: Column, raw: pd.Series[Any], book: FindingBook) -> pd.Series[Any]:
     fits = raw.str.fullmatch(_CLOCK)
-    book.add(
+    wrong = raw[raw.notna() & ~fits.fillna(value=False).astype(bool)]
+    repairs = book.add(
+        "not_a_clock",
         column.name,
-        raw[raw.notna() & ~fits],
+        wrong,
         "is not a time of day",
         "write hours and minutes from 00:00 to 23:59, e.g. 07:30",
+        repairs=wrong.map(_clock_meant).astype("str") if len(wrong) else None,
     )
-    return raw.where(fits).str.replace(r"^(\d+:\d\d).*$", r"\1", regex=True).str.zfill(5)
+    text = put(raw.where(fits), repairs)
+    return text.str.replace(r"^(\d+:\d\d).*$", r"\1", regex=True).str.zfill(5)
 
 
-def _date(column: Column, raw: pd.Series[Any], reading: Reading, book: FaultBook) -> pd.Series[Any]:
-    dtype = cast(Any, FRAME_DTYPES["date"])
-    if reading.date_format is not None:
-        days = pd.to_datetime(raw, format=reading.date_format, errors="coerce")
-        wrong = raw[raw.notna() & days.isna()]
-        remedy = f"correct it, or date_format = {reading.date_format!r} in the column map"
-        book.add(column.name, wrong, "is not a day of the stated form", remedy)
-        return days.dt.normalize().astype(dtype)
-    plain = raw.str.fullmatch(_DAY) | raw.str.fullmatch(_MIDNIGHT)
-    moments = raw.str.fullmatch(_TIME + _OFFSET) & ~plain
-    text = raw.where(plain).str.slice(0, 10).str.replace("/", "-", regex=False)
-    days = pd.to_datetime(text, format="%Y-%m-%d", errors="coerce").astype(dtype)
-    if moments.any():
-        local = _iso(raw.where(moments)).dt.tz_convert(reading.local_zone).dt.tz_localize(None)
-        at_midnight = moments & (local == local.dt.normalize())
-        days = days.mask(at_midnight, local.astype(dtype))
-        moments = moments & ~at_midnight
-    book.add(
-        column.name,
-        raw[moments],
-        "is a moment within a day, not a day",
-        f"give the day alone, as YYYY-MM-DD in {reading.local_zone}",
-    )
-    book.add(
-        column.name,
-        raw[raw.notna() & days.isna() & ~moments],
-        "is not a day",
-        "write YYYY-MM-DD, or state date_format in the column map, e.g. %m/%d/%Y",
-    )
-    return days
+def _clock_meant(text: object) -> str | None:
+    for form in ("%I:%M %p", "%I:%M%p", "%I %p", "%I%p", "%H%M", "%H.%M", "%H:%M:%S"):
+        moment = pd.to_datetime(str(text), format=form, errors="coerce")
+        if not pd.isna(moment):
+            return f"{moment:%H:%M}"
+    return None
 
 
-def _time(column: Column, raw: pd.Series[Any], reading: Reading, book: FaultBook) -> pd.Series[Any]:
-    dtype = cast(Any, FRAME_DTYPES["time"])
-    if reading.time_format is not None:
-        has_offset = "%z" in reading.time_format
-        times = pd.to_datetime(raw, format=reading.time_format, errors="coerce", utc=has_offset)
-        wrong = raw[raw.notna() & times.isna()]
-        remedy = f"correct it, or time_format = {reading.time_format!r} in the column map"
-        book.add(column.name, wrong, "is not a time of the stated form", remedy)
-        times = times if has_offset else _from_local(column, raw, times, reading, book)
-        return times.astype(dtype)
-    fixed = raw.str.fullmatch(_TIME + _OFFSET)
-    naive = raw.str.fullmatch(_TIME)
-    times = _iso(raw.where(fixed))
-    if naive.any():
-        local = _iso(raw.where(naive)).dt.tz_localize(None)
-        times = times.mask(naive, _from_local(column, raw, local, reading, book))
-        naive = naive & local.notna()
-    book.add(
-        column.name,
-        raw[raw.notna() & times.isna() & ~naive],
-        "is not a time",
-        "write YYYY-MM-DDTHH:MM:SS with an offset such as -07:00 or Z, or state time_format "
-        "in the column map",
-    )
-    return times.astype(dtype)
-
-
-def _iso(text: pd.Series[Any]) -> pd.Series[Any]:
-    dashed = text.str.replace("/", "-", regex=False)
-    return pd.to_datetime(dashed, format="ISO8601", errors="coerce", utc=True)
-
-
-def _from_local(
-    column: Column,
-    raw: pd.Series[Any],
-    local: pd.Series[Any],
-    reading: Reading,
-    book: FaultBook,
-) -> pd.Series[Any]:
-    if reading.file_zone is None:
+def _note_formulas(column: Column, raw: pd.Series[Any], book: FindingBook) -> None:
+    risky = raw.str.slice(0, 1).isin(_FORMULA_STARTS)
+    if risky.any():
         book.add(
+            "formula_text",
             column.name,
-            raw[local.notna()],
-            "has no time zone",
-            "write an offset such as -07:00 or Z behind it, or state time_zone in the column map, "
-            f'e.g. time_zone = "{reading.local_zone}"',
+            raw[risky],
+            "begins like a formula",
+            "nothing to do: it is kept as text, and no output lets a spreadsheet run it",
         )
-        unknown: pd.Series[Any] = pd.to_datetime(local.where(local.isna()), utc=True)
-        return unknown
-    aware = local.dt.tz_localize(reading.file_zone, ambiguous="NaT", nonexistent="NaT")
-    book.add(
-        column.name,
-        raw[local.notna() & aware.isna()],
-        f"happens twice or never in {reading.file_zone}, as clocks change that night",
-        "write it with its offset, e.g. -07:00",
-    )
-    fixed: pd.Series[Any] = aware.dt.tz_convert("UTC")
-    return fixed

@@ -72,7 +72,9 @@ def spreadsheet_frame(frame: pd.DataFrame) -> pd.DataFrame:
         elif pd.api.types.is_bool_dtype(values):
             plain[name] = values.astype("object").map({True: "true", False: "false"})
         elif pd.api.types.is_string_dtype(values) or values.dtype == object:
-            plain[name] = harmless(values.astype("str"))
+            # A lone carriage return would start a row of its own in the file.
+            lines = values.astype("str").str.replace(r"\r\n?", "\n", regex=True)
+            plain[name] = harmless(lines)
     if places is not None:
         if places.crs is None and not places.isna().all():
             raise CRSError("the table has no CRS, so its places mean nothing; set one first")

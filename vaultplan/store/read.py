@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import nullcontext
 from typing import Any, Final
 
 import pandas as pd
@@ -34,6 +35,7 @@ def read_table(
     where: Where | None = None,
     bbox: Box | None = None,
     columns: Sequence[str] | None = None,
+    connection: sa.Connection | None = None,
 ) -> pd.DataFrame:
     """Return a table's rows in the order of its key, a GeoDataFrame if it has a geometry.
 
@@ -46,6 +48,8 @@ def read_table(
         this one.
     columns
         Only these columns, for tables too long to hold in full.
+    connection
+        One that is open already, such as the one that writes; its own rows are seen then.
 
     Raises
     ------
@@ -59,15 +63,16 @@ def read_table(
     wanted = [declared.column(column) for column in names]
     shape = declared.geometry
     if bbox is not None and shape is not None and shape not in wanted:
+        with_shape = [*names, shape.name]
         return read_table(
-            database, name, where=where, bbox=bbox, columns=[*names, shape.name]
+            database, name, where=where, bbox=bbox, columns=with_shape, connection=connection
         ).drop(columns=shape.name)
     builder = FrameBuilder(wanted, database.crs)
     parts = list(_conditions(database, name, where or {}))
-    with database.reading() as connection:
+    with nullcontext(connection) if connection is not None else database.reading() as reader:
         for conditions in parts:
             query = _query(database, name, builder.columns, conditions, bbox)
-            _collect(connection, query, builder)
+            _collect(reader, query, builder)
     frame = builder.frame()
     if len(parts) > 1 and set(declared.key) <= set(names):
         frame = frame.sort_values(list(declared.key), ignore_index=True)

@@ -97,6 +97,20 @@ def delete_rows(connection: sa.Connection, name: str, where: Mapping[str, Any]) 
     return connection.execute(sa.delete(table).where(*matching)).rowcount
 
 
+def delete_keys(connection: sa.Connection, name: str, frame: pd.DataFrame) -> int:
+    """Return how many rows were deleted: those with the keys of the frame's rows."""
+    if frame.empty:
+        return 0
+    table, rows = _table(connection, name), declared_table(name).conform(frame)
+    incoming = _staging_table(connection, name)
+    incoming.create(connection)
+    _stage(connection, incoming, name, rows)
+    listed = sa.exists().where(*_same_key(table, incoming, name))
+    gone = connection.execute(sa.delete(table).where(listed)).rowcount
+    incoming.drop(connection)
+    return gone
+
+
 def replace_rows(
     connection: sa.Connection, name: str, frame: pd.DataFrame, where: Mapping[str, Any]
 ) -> Counts:

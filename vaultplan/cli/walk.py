@@ -1,0 +1,175 @@
+"""Commands of the walk: from the forecast to the published week."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import pandas as pd
+import typer
+
+from vaultplan import pipeline
+from vaultplan.cli.console import (
+    DEFAULT_DB,
+    AsOf,
+    Db,
+    Out,
+    SettingsFile,
+    Vaults,
+    WeekOf,
+    app,
+    day,
+    deliver,
+    out_console,
+    settings_of,
+    steps,
+)
+from vaultplan.outputs.cautions import CAUTIONS
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder for database and outputs.")] = Path(
+        "vaultplan-demo"
+    ),
+) -> None:
+    """Plan a week in the invented town of Saltmarrow, from its files to the route sheets.
+
+    Example: [bold]vaultplan demo --out demo[/bold]
+    """
+    with steps() as on_step:
+        result = pipeline.run_demo(out, on_step=on_step)
+    _tell(result)
+
+
+@app.command()
+def forecast(
+    db: Db = DEFAULT_DB,
+    on: Annotated[
+        list[datetime] | None,
+        typer.Option("--on", formats=["%Y-%m-%d"], help="Day to forecast; repeat for more."),
+    ] = None,
+    points: Annotated[
+        Path | None, typer.Option("--points", help="CSV of vault_id and on instead.")
+    ] = None,
+    vault: Vaults = None,
+    as_of: AsOf = None,
+    settings: SettingsFile = None,
+    out: Out = None,
+) -> None:
+    """Forecast water and grade: what each vault will hold on a day, as a band.
+
+    Example: [bold]vaultplan forecast --on 2026-11-04 --out water.gpkg[/bold]
+    """
+    with steps() as on_step:
+        frame = pipeline.forecast(
+            db,
+            days=[pd.Timestamp(day) for day in on or ()],
+            points=points,
+            vault_ids=vault,
+            as_of=day(as_of),
+            settings=settings_of(settings, db),
+            on_step=on_step,
+        )
+    shown = ["vault_id", "on", "volume_gal_p10", "volume_gal_p50", "volume_gal_p90"]
+    shown += ["prob_dry", "prob_clear", "prob_light", "prob_heavy", "confidence"]
+    deliver(frame, "Water expected", shown, out, db)
+
+
+@app.command()
+def trace(
+    db: Db = DEFAULT_DB, vault: Vaults = None, settings: SettingsFile = None, out: Out = None
+) -> None:
+    """Follow each vault's water through the drains to the sea.
+
+    Example: [bold]vaultplan trace --vault V-00123[/bold]
+    """
+    with steps() as on_step:
+        frame = pipeline.trace(
+            db, vault_ids=vault, settings=settings_of(settings, db), on_step=on_step
+        )
+    shown = ["vault_id", "trace_status", "inlet_id", "length_ft", "outfall_id", "waters_passed"]
+    deliver(frame, "Where it would run", [*shown, "reason"], out, db)
+
+
+@app.command()
+def rank(
+    db: Db = DEFAULT_DB,
+    week_of: WeekOf = None,
+    as_of: AsOf = None,
+    settings: SettingsFile = None,
+    out: Out = None,
+) -> None:
+    """Rank the open orders by water, dirt, what lies downstream and urgency.
+
+    Example: [bold]vaultplan rank --week-of 2026-11-02 --out ranking.csv[/bold]
+    """
+    with steps() as on_step:
+        frame = pipeline.rank(
+            db,
+            week_of=day(week_of),
+            as_of=day(as_of),
+            settings=settings_of(settings, db),
+            on_step=on_step,
+        )
+    deliver(frame, "Ranking", ["rank", "order_id", "vault_id", "score", "reason"], out, db)
+
+
+@app.command()
+def plan(
+    out: Annotated[Path, typer.Option("--out", help="Folder for map, layers, sheets, tables.")],
+    db: Db = DEFAULT_DB,
+    week_of: WeekOf = None,
+    as_of: AsOf = None,
+    seed: Annotated[int, typer.Option("--seed", help="Seed of the solver.")] = 1,
+    settings: SettingsFile = None,
+) -> None:
+    """Plan a week: schedule, map, layers, route sheets, tables and a summary.
+
+    Nothing is written when the finished plan breaks one of its limits.
+
+    Example: [bold]vaultplan plan --week-of 2026-11-02 --out week45[/bold]
+    """
+    with steps() as on_step:
+        result = pipeline.plan(
+            db,
+            out=out,
+            week_of=day(week_of),
+            as_of=day(as_of),
+            seed=seed,
+            settings=settings_of(settings, db),
+            on_step=on_step,
+        )
+    _tell(result)
+
+
+@app.command()
+def verify(
+    plan_id: Annotated[
+        str | None, typer.Argument(help="Plan to check; the latest if none.")
+    ] = None,
+    db: Db = DEFAULT_DB,
+    settings: SettingsFile = None,
+    out: Out = None,
+) -> None:
+    """Check a stored plan against every limit, independently of the solver.
+
+    Example: [bold]vaultplan verify[/bold]
+    """
+    name, breaches = pipeline.verify(db, plan_id, settings=settings_of(settings, db))
+    if breaches.empty:
+        out_console.print(f"Plan {name} keeps all its limits.")
+        return
+    deliver(breaches, f"Plan {name} breaks its limits", list(breaches.columns), out, db)
+    raise typer.Exit(1)
+
+
+def _tell(result: pipeline.PlanResult) -> None:
+    out_console.print(f"[bold]Plan {result.plan_id}[/bold] as of {result.as_of:%Y-%m-%d}")
+    for line in result.lines:
+        out_console.print(f"  {line}")
+    out_console.print("Written:")
+    for path in result.written:
+        out_console.print(f"  {path}", highlight=False, soft_wrap=True)
+    out_console.print(" ".join(CAUTIONS), style="dim")
