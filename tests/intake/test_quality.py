@@ -5,10 +5,12 @@ from __future__ import annotations
 import geopandas as gpd
 import pandas as pd
 import pytest
-from shapely import Point
+from shapely import LineString, Point
 
 from vaultplan.intake import check_frames
+from vaultplan.intake.drain_rules import drain_faults
 from vaultplan.intake.plausible import RULES
+from vaultplan.intake.quality import field_quality, row_findings, rule_words
 from vaultplan.schema import LOADABLE, table
 
 
@@ -34,9 +36,12 @@ def found(report: pd.DataFrame, name: str, finding: str, column: str | None = No
 
 def test_no_tables_at_all_is_a_report_too():
     report = check_frames({})
-    assert report["table"].tolist() == list(LOADABLE)
+    assert sorted(report["table"]) == sorted(LOADABLE)
     assert set(report["finding"]) == {"no rows"}
     assert report["share"].isna().all()
+    assert report["remedy"].ne("").tolist() == report["severity"].eq("warning").tolist()
+    assert report["severity"].iloc[0] == "warning"
+    assert {"vaults", "outfalls"} <= set(report.loc[report["rule"] == "no_rows", "table"])
 
 
 def test_blanks_and_rows_are_counted_with_their_share():
@@ -123,6 +128,9 @@ PIPES = {
         (("outfalls", "no pipe leads there"), 1),
         (("drain_pipes", "ends where no pipe goes on and no outfall is"), 0),
         (("drain_pipes", "ends where it begins"), 1),
+        (("drain_pipes", "leads in a circle"), 0),
+        (("inlets", "its water never reaches an outfall"), 0),
+        (("outfalls", "its receiving water is not named"), 2),
         (("work_orders", "open order at a vault retired or of another owner"), 1),
         (("work_orders", "no truck's crew has the skill"), 1),
         (("work_orders", "due before it may begin"), 1),
@@ -181,7 +189,179 @@ def test_each_rule_of_the_trade_by_hand(finding, rows):
 
 def test_the_rules_above_are_all_the_rules():
     tested = test_each_rule_of_the_trade_by_hand.pytestmark[0].args[1]
-    assert {(rule.table, rule.finding) for rule in RULES} == {finding for finding, _ in tested}
+    words = {(rule.table, rule.finding) for rule in RULES}
+    frames = {
+        name: frame(name, **{table(name).key[0]: ["x"]})
+        for name in ("drain_pipes", "inlets", "outfalls")
+    }
+    words |= {(fault.table, fault.finding) for fault in drain_faults(frames)}
+    assert words == {finding for finding, _ in tested}
+
+
+def test_every_line_names_a_rule_that_has_words():
+    frames = _one_of_each_fault()
+    words = rule_words().set_index("rule")
+    assert words.index.is_unique
+    for report in (check_frames(frames), row_findings(frames)):
+        told = report[report["rule"] != ""]
+        assert set(told["rule"]) <= set(words.index)
+        graded = told[told["rule"] != "blank"]
+        assert graded["severity"].tolist() == words.loc[graded["rule"], "severity"].tolist()
+
+
+def _one_of_each_fault():
+    return {
+        "vaults": frame(
+            "vaults",
+            vault_id=["A", "B", "B"],
+            district=["North", "South", None],
+            gear_frac=[0.2, 1.5, None],
+            gauge_id=["G9", None, None],
+        ),
+        "gauges": frame("gauges", gauge_id=["G1"]),
+        "visits": frame(
+            "visits",
+            visit_id=["1", "2", "3", "4"],
+            vault_id=["A", "B", "Z", "A"],
+            visited_at=[f"2024-01-0{day}T00:00Z" for day in (1, 2, 3, 1)],
+            finding=["dry", "wet", None, None],
+            depth_in=[4.0, 5.0, None, None],
+            grade=["clear", "murky", None, None],
+        ),
+        "trucks": frame("trucks", truck_id=["C"], kind=["crew"], days=["mon;noon"]),
+    }
+
+
+def test_faults_come_before_blanks_and_the_gravest_first():
+    report = check_frames(_one_of_each_fault())
+    is_blank = report["rule"].eq("blank") & report["severity"].ne("error")
+    is_fault = report["severity"].ne("") & ~is_blank
+    place = is_blank.astype(int) + 2 * report["severity"].eq("").astype(int)
+    assert place.is_monotonic_increasing
+    grave = report.loc[is_fault, "severity"].map({"error": 0, "warning": 1, "note": 2})
+    assert grave.is_monotonic_increasing and set(grave) == {0, 1}
+    faults = report[is_fault].set_index(["table", "rule"])["rows"]
+    assert faults["vaults", "key_twice"] == 1
+    assert faults["vaults", "lost_reference"] == 1
+    assert faults["visits", "unknown_reference"] == 1
+    assert faults["visits", "unknown_word"] == 1
+    assert faults["trucks", "unknown_word"] == 1
+    assert faults["vaults", "out_of_range"] == 1
+    blanks = report[is_blank]
+    costly = blanks["remedy"].str.contains("settings' share|stands for it")
+    meant = blanks["remedy"].str.startswith("none needed")
+    assert costly.any() and meant.any()
+    assert blanks.index[costly].max() < blanks.index[meant].min()
+
+
+def test_rows_are_told_one_by_one_with_their_key():
+    told = row_findings(_one_of_each_fault())
+    by_rule = told.set_index("rule")
+    lost = by_rule.loc["unknown_reference"]
+    assert lost[["table", "row_key", "column", "value"]].tolist() == [
+        "visits",
+        "3",
+        "vault_id",
+        "Z",
+    ]
+    same = told[told["rule"] == "visit_twice"]
+    assert same["row_key"].tolist() == ["1", "4"]
+    assert same["value"].tolist() == ["2024-01-01 00:00 UTC"] * 2
+    assert by_rule.loc["out_of_range", "value"] == "1.5"
+    grave = told["severity"].map({"error": 0, "warning": 1, "note": 2})
+    assert grave.is_monotonic_increasing
+    assert "blank" not in set(told["rule"])
+
+
+def test_the_key_of_a_row_with_two_parts_is_a_list():
+    rain = frame("rainfall", gauge_id=["G1", "G2"], fell_on=["2024-01-01", "2024-01-02"])
+    rain["rain_in"] = [-1.0, 2.0]
+    told = row_findings({"rainfall": rain})
+    assert told["row_key"].tolist() == ['["G1", "2024-01-01"]']
+
+
+def test_only_so_many_rows_are_listed_but_all_are_counted():
+    vaults = frame("vaults", vault_id=[f"V{n}" for n in range(50)])
+    told = row_findings({"vaults": vaults}, most=7)
+    assert told["rule"].tolist() == ["size_missing"] * 7 + ["no_visit"] * 7
+    assert found(check_frames({"vaults": vaults}), "vaults", "never visited") == 50
+
+
+def field(report, name, column, district):
+    at = (report["table"] == name) & (report["column"] == column) & (report["district"] == district)
+    (row,) = report[at].itertuples()
+    return row
+
+
+def test_fields_by_district_solved_by_hand():
+    report = field_quality(_one_of_each_fault())
+    gear = field(report, "vaults", "gear_frac", "(all)")
+    assert (gear.rows, gear.filled, gear.implausible) == (3, 2, 1)
+    assert (gear.completeness, gear.plausibility) == (pytest.approx(2 / 3), 0.5)
+    south = field(report, "vaults", "gear_frac", "South")
+    assert (south.rows, south.filled, south.implausible, south.plausibility) == (1, 1, 1, 0.0)
+    nobody = field(report, "vaults", "gear_frac", "")
+    assert (nobody.rows, nobody.filled) == (1, 0)
+    assert pd.isna(nobody.plausibility)
+    # Visits count to their vault's district; Z is no vault, B stands first in South.
+    finding = {d: field(report, "visits", "finding", d) for d in ("North", "South", "", "(all)")}
+    assert {d: row.rows for d, row in finding.items()} == {
+        **{"North": 2, "South": 1, "": 1, "(all)": 4}
+    }
+    assert (finding["North"].filled, finding["North"].implausible) == (1, 1)  # dry, 4 in of water
+    grade = field(report, "visits", "grade", "South")
+    assert (grade.filled, grade.implausible) == (1, 1)  # murky is no grade
+    lost = field(report, "visits", "vault_id", "")
+    assert (lost.filled, lost.implausible) == (1, 1)
+    assert set(report.loc[report["table"] == "trucks", "district"]) == {"", "(all)"}
+
+
+def test_blanks_that_may_be_meant_are_marked_and_counted_all_the_same():
+    report = field_quality(_one_of_each_fault())
+    every = report[report["district"] == "(all)"].set_index(["table", "column"])
+    fine = every["blank_is_fine"]
+    assert fine["vaults", "imputed"] and fine["visits", "notes"] and fine["vaults", "width_ft"]
+    assert not (fine["vaults", "vault_id"] or fine["vaults", "gauge_id"] or fine["vaults", "lid"])
+    assert every.loc[("vaults", "imputed"), "completeness"] == 0.0
+
+
+def test_what_is_missing_elsewhere_does_not_make_a_value_implausible():
+    report = field_quality({"vaults": frame("vaults", vault_id=["A"], depth_ft=[6.0])})
+    # never visited, and without length and width: neither is the fault of these values
+    assert field(report, "vaults", "vault_id", "(all)").plausibility == 1.0
+    assert field(report, "vaults", "depth_ft", "(all)").plausibility == 1.0
+
+
+def test_samples_and_drains_belong_to_a_district_too():
+    vaults = frame("vaults", vault_id=["A", "B"], district=["North", "South"])
+    vaults["geometry"] = [Point(0, 0), Point(10_000, 0)]
+    inlets = frame("inlets", inlet_id=["near A", "near B", "far"], node_id=["1", "2", "3"])
+    inlets["geometry"] = [Point(700, 0), Point(9_500, 0), Point(5_000, 0)]  # 0.5 mi is 805 m
+    pipes = frame("drain_pipes", pipe_id=["p"], from_node=["1"], to_node=["2"])
+    pipes["geometry"] = [LineString([(9_000, 300), (11_000, 300)])]
+    report = field_quality(
+        {
+            "vaults": vaults,
+            "inlets": inlets,
+            "drain_pipes": pipes,
+            "visits": frame("visits", visit_id=["1", "2"], vault_id=["B", "A"]),
+            "samples": frame("samples", sample_id=["x", "y", "z"], visit_id=["1", "1", "9"]),
+        }
+    )
+
+    def rows(name):
+        told = report[(report["table"] == name) & (report["column"] == table(name).key[0])]
+        return told.set_index("district")["rows"].to_dict()
+
+    assert rows("inlets") == {"": 1, "North": 1, "South": 1, "(all)": 3}
+    assert rows("drain_pipes") == {"South": 1, "(all)": 1}
+    assert rows("samples") == {"": 1, "South": 2, "(all)": 3}
+
+
+def test_no_rows_make_no_fields():
+    assert field_quality({}).empty
+    assert row_findings({}).empty
+    assert set(field_quality({}).columns) >= {"table", "district", "column", "completeness"}
 
 
 def test_rules_do_without_the_other_tables():
