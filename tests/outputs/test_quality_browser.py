@@ -398,7 +398,9 @@ def test_a_large_fleet_and_an_empty_database_open_too(show: Any) -> None:
 
 def test_paper_gets_every_column_and_the_map(show: Any) -> None:
     opened = show(make_frames())
+    opened.page.set_viewport_size({"width": 720, "height": 960})  # letter without its margins
     opened.page.emulate_media(media="print")
+    assert opened.page.evaluate("() => document.documentElement.scrollWidth") <= 720
     opened.page.evaluate("() => dispatchEvent(new Event('beforeprint'))")
     assert opened.colours()[AFTER] > 20
     assert not opened.page.is_visible("nav") and opened.page.is_visible("#map")
