@@ -15,7 +15,6 @@ from vaultplan.errors import SchemaError, SettingsError
 from vaultplan.intake.column_map import ColumnMap, load_column_map
 from vaultplan.intake.guess import Guess, guess_map
 from vaultplan.intake.load import TableIntake, open_intake
-from vaultplan.intake.quality import check_frames
 from vaultplan.intake.readers import ARCHIVES, SINGLE, count_rows, layers_of
 from vaultplan.intake.rules import asked_for
 from vaultplan.intake.words import word_list
@@ -376,14 +375,6 @@ def load_order() -> list[str]:
     for name in schema.LOADABLE:
         place(name)
     return order
-
-
-def check(location: str, *, on_step: OnStep = silent) -> pd.DataFrame:
-    """Return what is missing, out of range or points nowhere in the loaded tables."""
-    with open_database(location) as database:
-        frames = read_frames(database, schema.LOADABLE, on_step, whole=True)
-    on_step("Check the tables")
-    return check_frames(frames)
 
 
 def read_frames(

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import pandas as pd
 import typer
 from rich.table import Table
 
-from vaultplan import exporting, loading, mending
+from vaultplan import checking, exporting, loading, mending
 from vaultplan.cli.console import (
     DEFAULT_DB,
     Db,
@@ -22,6 +22,7 @@ from vaultplan.cli.console import (
     settings_of,
     show,
     steps,
+    table_path,
 )
 from vaultplan.intake.rules import RULES
 
@@ -128,14 +129,44 @@ def load(
 
 
 @app.command()
-def check(db: Db = DEFAULT_DB, out: Out = None) -> None:
+def check(
+    db: Db = DEFAULT_DB,
+    out: Out = None,
+    page: Annotated[
+        Path | None, typer.Option("--page", help="Write the report as one page here: .html.")
+    ] = None,
+    fields: Annotated[
+        Path | None,
+        typer.Option(
+            "--fields",
+            callback=table_path,
+            help="Write how complete and plausible each field is, by district.",
+        ),
+    ] = None,
+    rows: Annotated[
+        Path | None,
+        typer.Option("--rows", callback=table_path, help="Write the findings row by row."),
+    ] = None,
+) -> None:
     """Say what is missing, out of range or points nowhere in the loaded tables.
 
-    Example: [bold]vaultplan check --out findings.csv[/bold]
+    The page shows loads, findings, completeness and plausibility by field and district, and on a
+    map where rows were before and after their repairs.
+
+    Example: [bold]vaultplan check --page quality.html[/bold]
     """
     with steps() as on_step:
-        findings = loading.check(db, on_step=on_step)
-    deliver(findings, "Findings", list(findings.columns), out, db)
+        quality = checking.check(db, page=page, on_step=on_step)
+    for frame, path in ((quality.fields, fields), (quality.rows, rows)):
+        if path is not None:
+            deliver(frame, "", [], path, db)
+    if out is not None:
+        deliver(quality.report, "Findings", [], out, db)
+    else:
+        report = quality.report.assign(where=_where(quality.report))
+        show(report, "Findings", ["severity", "where", "finding", "rows", "remedy"], limit=40)
+    if page is not None:
+        out_console.print(f"Page written to {page}", highlight=False, soft_wrap=True)
 
 
 @app.command()
@@ -295,9 +326,15 @@ def _tell_findings(findings: pd.DataFrame) -> None:
     if findings.empty:
         return
     grave = findings["severity"].map({"error": 0, "warning": 1, "note": 2})
-    ordered = findings.assign(grave=grave).sort_values("grave", kind="stable")
-    shown = ["severity", "rule", "table", "column", "rows", "mendable", "repaired", "meaning"]
-    show(ordered, "Findings", shown, limit=60, unit="kinds")
+    told = findings.assign(where=_where(findings), grave=grave)
+    shown = ["severity", "rule", "where", "rows", "mendable", "repaired"]
+    wide = [*shown, "meaning"] if out_console.width >= 110 else shown
+    show(told.sort_values("grave", kind="stable"), "Findings", wide, limit=60, unit="kinds")
+
+
+def _where(findings: pd.DataFrame) -> pd.Series[Any]:
+    column = findings["column"].fillna("")
+    return findings["table"].where(column == "", findings["table"] + "." + column)
 
 
 def _tell_next(outcome: pd.DataFrame, findings: pd.DataFrame) -> None:

@@ -212,7 +212,7 @@ class Surveyor:
         if not self._vaults or "vault_id" not in self._vaults[0]:
             return pd.Series([], dtype="str")
         vaults = self._all_vaults()
-        vaults = vaults.dropna(subset=["x", "y"])
+        vaults = vaults[np.isfinite(vaults["x"]) & np.isfinite(vaults["y"])]
         reach = self.around.settings.twin_ft / foot_of(self.target).per_unit
         tree = cKDTree(vaults[["x", "y"]].to_numpy())
         pairs = tree.query_pairs(reach, output_type="ndarray")
