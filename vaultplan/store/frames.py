@@ -159,7 +159,8 @@ def csv_bytes(frame: pd.DataFrame, columns: Sequence[Column], srid: int) -> byte
         else:
             kind = _ARROW_TYPES[column.type]
             arrays.append(pa.array(values, type=kind, from_pandas=True))
-    table = pa.table(arrays, names=[column.name for column in columns])
+    # Arrow writes stray bytes for text whose first chunk is empty, as read tables have it.
+    table = pa.table(arrays, names=[column.name for column in columns]).combine_chunks()
     sink = BytesIO()
     pacsv.write_csv(table, sink, pacsv.WriteOptions(include_header=False))
     return sink.getvalue()
