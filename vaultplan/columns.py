@@ -240,7 +240,10 @@ def unguarded(values: pd.Series[Any]) -> pd.Series[Any]:
     >>> list(unguarded(pd.Series(["'=1+1", "''=1+1", "'t Hof", "5-3"], dtype="str")))
     ['=1+1', "'=1+1", "'t Hof", '5-3']
     """
-    return values.mask(_is_risky(values) & values.str.startswith("'"), values.str.slice(1))
+    quoted = values.str.startswith("'", na=False)
+    if not quoted.any():
+        return values
+    return values.mask(quoted & _is_risky(values), values.str.slice(1))
 
 
 def _is_risky(values: pd.Series[Any]) -> pd.Series[Any]:

@@ -200,11 +200,14 @@ class KeyChecks:
         again = earlier > 0
         self._seen.add(hashes[~again], rows[~again])
         # The key is part of what a row says, so a row said before is one with the same key.
-        same = again & (_first_seen(self._contents, said, rows) > 0)
+        same = again & (_first_seen(self._contents, said, rows) > 0) if again.any() else again
         self._contents.add(said[~same], rows[~same])
+        if not again.any():
+            return frame.index[:0]
+        keyed, same, earlier = keyed[again], same[again], earlier[again]
         name, shown = ", ".join(key), _joined(keyed, key, text)
         details = np.array([f"the key stands in row {row} too" for row in earlier], dtype=object)
-        other = again & ~same
+        other = ~same
         book.add(
             "key_twice",
             name,

@@ -11,11 +11,12 @@ from vaultplan.columns import FRAME_DTYPES, Column
 from vaultplan.intake.findings import FindingBook
 from vaultplan.intake.reading import Reading
 
-_DAY: Final = r"\d{4}[-/]\d{2}[-/]\d{2}"
+# [0-9] and not \d, [ ] and not \s: so Arrow runs them itself, whatever letters there are.
+_DAY: Final = r"[0-9]{4}[-/][0-9]{2}[-/][0-9]{2}"
 _MIDNIGHT: Final = _DAY + r"[T ]00:00(:00(\.0*)?)?(Z|[+-]00:?(00)?)?"
-_TIME: Final = _DAY + r"[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?"
-_OFFSET: Final = r"\s?(Z|[+-]\d{2}(:?\d{2})?)"
-_SERIAL: Final = r"\d{5}(\.\d*)?"
+_TIME: Final = _DAY + r"[T ][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,9})?)?"
+_OFFSET: Final = r"[ ]?(Z|[+-][0-9]{2}(:?[0-9]{2})?)"
+_SERIAL: Final = r"[0-9]{5}(\.[0-9]*)?"
 #: Serial numbers that stand for days from 1954 to 2118; others are no days of a vault.
 _LEAST_SERIAL, _MOST_SERIAL = 20_000, 80_000
 #: A spreadsheet's day 0, so that day 60 and later fall right (it knows a 29 February 1900).

@@ -64,12 +64,14 @@ def sorted_out(
     faulty = rows.isin(bad["row"])
     changed = pd.Index(changes["row"].unique())
     mended = rows.isin(changed) & ~faulty
-    keys = row_keys(declared, frame, typed.text)
+    told = frame[faulty | mended]
+    texts = {name: written.loc[told.index] for name, written in typed.text.items()}
+    keys = row_keys(declared, told, texts)
     lacking = [c.name for c in declared.columns if c.required and c.name not in frame]
     loaded = frame[~faulty & ~rows.isin(again)]
     if lacking:
         loaded = declared.empty(getattr(frame, "crs", None))
-    aside = pd.concat([_raw_rows(chunk, rows[faulty | mended]), _raw_lines(chunk)])
+    aside = pd.concat([_raw_rows(chunk, told.index), _raw_lines(chunk)])
     key_of = keys.reindex(aside["row"]).fillna("").to_numpy()
     rules = pd.concat([bad, changes[["row", "rule"]]]).drop_duplicates()
     named = rules.sort_values("rule").groupby("row")["rule"].agg(";".join)

@@ -17,8 +17,8 @@ from vaultplan.intake.moments import read_days, read_times
 from vaultplan.intake.reading import Reading
 from vaultplan.intake.words import simple
 
-_NUMBER: Final = r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?"
-_WHOLE: Final = r"[+-]?\d{1,15}(\.0*)?"
+_NUMBER: Final = r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?"
+_WHOLE: Final = r"[+-]?[0-9]{1,15}(\.0*)?"
 _THOUSANDS: Final = r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?"
 _COMMA: Final = r"[+-]?\d*,\d+"
 _WITH_UNIT: Final = (
@@ -28,7 +28,7 @@ _FEET_INCHES: Final = (
     r"^(?P<feet>\d+)\s*(?:'|\u2019|ft\.?|feet)\s*-?\s*"
     r"(?P<inches>\d+(?:\.\d*)?)\s*(?:\"|\u201d|''|in\.?|inches)$"
 )
-_CLOCK: Final = r"([01]?\d|2[0-3]):[0-5]\d(:00(\.0*)?)?"
+_CLOCK: Final = r"([01]?[0-9]|2[0-3]):[0-5][0-9](:00(\.0*)?)?"
 _YES: Final = ("true", "yes", "1", "y")
 _NO: Final = ("false", "no", "0", "n")
 _FORMULA_STARTS: Final = frozenset("=+-@\t\r\uff1d\uff0b\uff0d\uff20")
@@ -57,7 +57,8 @@ _WATER: Final = frozenset({"depth_in", "left_depth_in", "volume_gal"})
 def tidy(raw: pd.Series[Any]) -> pd.Series[Any]:
     """Return text without blanks around it; nothing left means blank."""
     trimmed = raw.str.strip()
-    return trimmed.mask(trimmed == "")
+    empty = trimmed == ""
+    return trimmed.mask(empty) if empty.any() else trimmed
 
 
 def read_values(
@@ -103,12 +104,11 @@ def _number(
 ) -> pd.Series[Any]:
     text = plain_digits(raw, reading)
     form = _NUMBER if column.type == "real" else _WHOLE
-    fits = text.str.fullmatch(form)
-    wrong = text[text.notna() & ~fits.fillna(value=False).astype(bool)]
+    wrong = text[text.notna() & ~text.str.fullmatch(form).astype(bool)]
     if len(wrong):
         text = put(text, _blame(column, wrong, reading, book, unit))
-        fits = text.str.fullmatch(form)
-    values = _floats(text.where(fits))
+        text = text.where(text.str.fullmatch(form))
+    values = _floats(text)
     if column.type == "integer":
         return values.astype(cast(Any, FRAME_DTYPES["integer"]))
     endless = np.isinf(values)
@@ -135,7 +135,7 @@ def plain_digits(raw: pd.Series[Any], reading: Reading) -> pd.Series[Any]:
 
 def _floats(raw: pd.Series[Any]) -> pd.Series[Any]:
     # Arrow's cast gives the nearest double to what is written and knows no leading plus.
-    plain = raw.str.removeprefix("+")
+    plain = raw.str.removeprefix("+") if raw.str.startswith("+", na=False).any() else raw
     numbers = pa.array(plain, type=pa.string(), from_pandas=True).cast(pa.float64())
     return pd.Series(numbers.to_numpy(zero_copy_only=False), index=raw.index, dtype="float64")
 

@@ -18,6 +18,7 @@ from vaultplan.units import GAL_PER_CUFT, IN_PER_FT
 Floats = npt.NDArray[np.float64]
 Texts = dict[str, "pd.Series[Any]"]
 
+_FACTS: Final = ("status", "shape", "length_ft", "width_ft", "depth_ft", "gear_frac")
 _IDLE: Final = ("retired", "other_owner")
 #: A depth in feet makes gallons 12 times what depth and floor give; assumed bounds around it.
 _FEET_RATIO: Final = (8.0, 18.0)
@@ -81,12 +82,13 @@ class VisitRules:
             )
             times = _with(times, accepted)
         local = times.dt.tz_convert(zone)
-        in_utc = written.str.contains(r"(?:Z|[+-]00:?00)$", na=False)
         hour, stamped = local.dt.hour, times.dt.hour
         first, last = settings.night_from, settings.night_to
         at_night = (hour >= first) | (hour < last) if first > last else hour.between(first, last)
         by_day = (stamped >= last) & (stamped < first)
-        shifted = in_utc & at_night.fillna(value=False) & by_day.fillna(value=False)
+        shifted = at_night.fillna(value=False) & by_day.fillna(value=False)
+        if shifted.any():
+            shifted &= written.str.contains(r"(?:Z|[+-]00:?00)$", na=False)
         if shifted.any() and zone != "UTC":
             as_local = (
                 times[shifted]
@@ -122,7 +124,7 @@ class VisitRules:
         )
 
     def _check_against_vault(self, frame: pd.DataFrame, text: Texts, book: FindingBook) -> None:
-        facts = self.around.vaults.reindex(frame["vault_id"].fillna(""))
+        facts = self.around.vaults[list(_FACTS)].reindex(frame["vault_id"].fillna(""))
         facts.index = frame.index
         idle = facts["status"].isin(_IDLE)
         what = "is a vault that is not worked in"

@@ -74,9 +74,13 @@ def bring_home(
     moved = shapes if shapes.crs == target else shapes.to_crs(target)
     bounds = shapely.bounds(shapes.to_numpy())
     at_zero = sound & (np.abs(bounds) < 1e-9).all(axis=1)
-    legal = in_area_of_use(shapes, sound, shapes.crs) & in_area_of_use(shapes, sound, target)
     finite = np.asarray(np.isfinite(shapely.bounds(moved.to_numpy())).all(axis=1), dtype=bool)
-    near = home.holds(moved) if home is not None else legal
+    # Nearly all lie at home; whether a CRS is made for the others' place is looked up for them.
+    far = sound & ~(home.holds(moved) & finite) if home is not None else sound
+    legal = in_area_of_use(shapes, far, shapes.crs)
+    if shapes.crs != target:
+        legal &= in_area_of_use(shapes, far, target)
+    near = ~far if home is not None else legal
     away = sound & ~at_zero & ~(near & finite)
     _blame_zero(shapes, at_zero, book)
     found = pd.Series(np.full(len(shapes), None, dtype=object), index=shapes.index)
