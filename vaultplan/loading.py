@@ -12,10 +12,10 @@ import sqlalchemy as sa
 
 from vaultplan import schema
 from vaultplan.errors import SchemaError, SettingsError
-from vaultplan.intake.column_map import ColumnMap, load_column_map
-from vaultplan.intake.guess import Guess, guess_map
+from vaultplan.intake.files.readers import ARCHIVES, SINGLE, count_rows, layers_of
 from vaultplan.intake.load import TableIntake, open_intake
-from vaultplan.intake.readers import ARCHIVES, SINGLE, count_rows, layers_of
+from vaultplan.intake.recipes.column_map import ColumnMap, load_column_map
+from vaultplan.intake.recipes.guess import Guess, guess_map
 from vaultplan.intake.rules import asked_for
 from vaultplan.intake.words import word_list
 from vaultplan.ledger import Ledger, table_rows
@@ -246,7 +246,7 @@ def _load_one(
     on_step: OnStep,
 ) -> tuple[object, ...]:
     name = job.declared.name
-    total = count_rows(job.path, layer=job.column_map.layer)
+    total = count_rows(job.path, layer=job.layer)
     _look_through(job, total, on_step)
     step = f"Load {name}"
     on_step(step, 0, total)

@@ -19,11 +19,11 @@ import sqlalchemy as sa
 from vaultplan import schema
 from vaultplan.columns import unguarded
 from vaultplan.errors import SettingsError
-from vaultplan.intake.chunk import Chunk
-from vaultplan.intake.column_map import ColumnMap
+from vaultplan.intake.files.chunk import Chunk
+from vaultplan.intake.files.readers import read_chunks
 from vaultplan.intake.load import TableIntake, open_intake
 from vaultplan.intake.outcome import LINE, SHAPE, row_keys
-from vaultplan.intake.readers import read_chunks
+from vaultplan.intake.recipes.column_map import ColumnMap
 from vaultplan.intake.rules import ALL, RULES, asked_for
 from vaultplan.intake.words import word_list
 from vaultplan.ledger import (

@@ -11,12 +11,12 @@ import pandas as pd
 from vaultplan import units
 from vaultplan.columns import Column, Table, unguarded
 from vaultplan.geometry import Foot
-from vaultplan.intake.chunk import Chunk
-from vaultplan.intake.column_map import ColumnMap
+from vaultplan.intake.files.chunk import Chunk
+from vaultplan.intake.files.readers import DELIMITED
 from vaultplan.intake.findings import FindingBook
-from vaultplan.intake.matching import Matching
-from vaultplan.intake.readers import DELIMITED
 from vaultplan.intake.reading import Reading
+from vaultplan.intake.recipes.column_map import ColumnMap
+from vaultplan.intake.recipes.matching import Matching
 from vaultplan.intake.values import read_values, tidy
 
 _US_FOOT = "US survey foot"

@@ -16,17 +16,17 @@ from vaultplan.errors import SchemaError, SettingsError
 from vaultplan.geometry import foot_of, projected_crs
 from vaultplan.intake.around import Around
 from vaultplan.intake.checks import KeyChecks, check_rows, frame_schema
-from vaultplan.intake.chunk import Chunk
-from vaultplan.intake.column_map import ColumnMap
 from vaultplan.intake.convert import Typed, typed_columns
+from vaultplan.intake.files.chunk import Chunk
+from vaultplan.intake.files.readers import layers_of, read_chunks
 from vaultplan.intake.findings import FindingBook
 from vaultplan.intake.keys import KnownIds
-from vaultplan.intake.matching import Matching, match_columns
 from vaultplan.intake.other_rules import check_orders, check_pipes, check_samples
 from vaultplan.intake.outcome import Intake, contents, sorted_out
 from vaultplan.intake.placing import Places, places_of
-from vaultplan.intake.readers import layers_of, read_chunks
 from vaultplan.intake.reading import Reading
+from vaultplan.intake.recipes.column_map import ColumnMap
+from vaultplan.intake.recipes.matching import Matching, match_columns
 from vaultplan.intake.shapes import check_shapes
 from vaultplan.intake.survey import SIZES, Survey, Surveyor, needs_survey
 from vaultplan.intake.vault_rules import check_vaults
@@ -42,7 +42,8 @@ class TableIntake:
     """One file on its way into one table.
 
     Run :meth:`chunks` to its end; ``book`` then holds all that was found. ``column_map`` is the
-    recipe, ``around`` what the database holds. Once the first chunk is out, ``told`` names the
+    recipe, ``around`` what the database holds, ``layer`` the one that is read. Once the first
+    chunk is out, ``told`` names the
     table's columns that the file speaks of; the others of known rows are none of its business.
     """
 
@@ -55,6 +56,7 @@ class TableIntake:
     around: Around = field(default_factory=Around)
     book: FindingBook = field(default_factory=FindingBook)
     is_strict: bool = False
+    layer: str | None = None
     survey: Survey = field(default_factory=Survey)
     crs_text: str = ""
     told: frozenset[str] = frozenset()
@@ -270,7 +272,7 @@ def open_intake(
     name
         Table to load, one of ``schema.LOADABLE``.
     path
-        File to read; see :func:`~vaultplan.intake.readers.read_chunks`.
+        File to read; see :func:`~vaultplan.intake.files.readers.read_chunks`.
     crs
         Projected CRS of the database.
     time_zone
@@ -336,6 +338,7 @@ def open_intake(
         around or Around(),
         FindingBook(frozenset(apply)),
         is_strict,
+        layer,
     )
 
 

@@ -12,8 +12,8 @@ import pandas as pd
 import shapely
 
 from vaultplan.columns import Table
-from vaultplan.intake.chunk import Chunk
 from vaultplan.intake.convert import Typed
+from vaultplan.intake.files.chunk import Chunk
 from vaultplan.intake.findings import CHANGES
 from vaultplan.intake.keys import Hashes, key_hashes
 

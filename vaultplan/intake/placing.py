@@ -11,7 +11,7 @@ import pandas as pd
 import pyproj
 import shapely
 
-from vaultplan.intake.chunk import Chunk
+from vaultplan.intake.files.chunk import Chunk
 from vaultplan.intake.findings import FindingBook
 from vaultplan.intake.reading import Reading
 from vaultplan.intake.values import plain_digits, tidy

@@ -14,15 +14,15 @@ import pyproj
 
 from vaultplan.columns import Table
 from vaultplan.errors import SettingsError
-from vaultplan.intake.chunk import Chunk
-from vaultplan.intake.column_map import ColumnMap
-from vaultplan.intake.delimited import guess_delimiter, guess_letters
-from vaultplan.intake.guess_columns import Choice, choose_columns
-from vaultplan.intake.guess_draft import Draft, GuessLine, draft_forms, draft_meaning
-from vaultplan.intake.guess_names import NameReader
-from vaultplan.intake.guess_places import Box, guess_crs, place_columns, points_of
-from vaultplan.intake.matching import match_columns, places_by_name
-from vaultplan.intake.readers import DELIMITED, layers_of, read_chunks
+from vaultplan.intake.files.chunk import Chunk
+from vaultplan.intake.files.delimited import guess_delimiter, guess_letters
+from vaultplan.intake.files.readers import DELIMITED, layers_of, read_chunks
+from vaultplan.intake.recipes.column_map import ColumnMap
+from vaultplan.intake.recipes.guess_columns import Choice, choose_columns
+from vaultplan.intake.recipes.guess_draft import Draft, GuessLine, draft_forms, draft_meaning
+from vaultplan.intake.recipes.guess_names import NameReader
+from vaultplan.intake.recipes.guess_places import Box, guess_crs, place_columns, points_of
+from vaultplan.intake.recipes.matching import match_columns, places_by_name
 from vaultplan.intake.values import tidy
 
 
@@ -61,7 +61,7 @@ def guess_map(
     declared
         Table that the file is meant for.
     path
-        File to read; see :func:`~vaultplan.intake.readers.read_chunks`.
+        File to read; see :func:`~vaultplan.intake.files.readers.read_chunks`.
     crs
         Projected CRS of the database.
     stated

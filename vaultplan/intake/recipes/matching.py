@@ -9,7 +9,7 @@ from pathlib import Path
 
 from vaultplan.columns import Table
 from vaultplan.errors import SettingsError
-from vaultplan.intake.column_map import ColumnMap
+from vaultplan.intake.recipes.column_map import ColumnMap
 
 _SHAPEFILE_LETTERS = 10
 _DEFAULT_PLACES = (("geometry",), ("wkt",), ("x", "y"))

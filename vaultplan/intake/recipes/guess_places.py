@@ -16,9 +16,9 @@ from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 
 from vaultplan.geometry import LONLAT
-from vaultplan.intake.chunk import Chunk
-from vaultplan.intake.guess_forms import numbers_of
-from vaultplan.intake.guess_names import NameReader, wkt_names
+from vaultplan.intake.files.chunk import Chunk
+from vaultplan.intake.recipes.guess_forms import numbers_of
+from vaultplan.intake.recipes.guess_names import NameReader, wkt_names
 
 Box = tuple[float, float, float, float]
 Coordinates = npt.NDArray[np.float64]

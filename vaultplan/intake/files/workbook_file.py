@@ -11,7 +11,7 @@ from typing import Any
 import openpyxl
 
 from vaultplan.errors import SchemaError, VaultplanError
-from vaultplan.intake.unpacking import Unpacker, open_zip
+from vaultplan.intake.files.unpacking import Unpacker, open_zip
 
 _OLD_OR_LOCKED = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 #: Blocks of a part within which one row or text must end, and most bytes of all the shared

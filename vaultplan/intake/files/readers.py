@@ -13,8 +13,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from vaultplan.errors import SchemaError, SettingsError
-from vaultplan.intake import archives, columnar, delimited, spatial, workbooks
-from vaultplan.intake.chunk import Chunk
+from vaultplan.intake.files import archives, columnar, delimited, spatial, workbooks
+from vaultplan.intake.files.chunk import Chunk
 
 DELIMITED = (".csv", ".tsv", ".txt")
 SPATIAL = (".gpkg", ".shp", ".geojson", ".json", ".gdb")

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from vaultplan.columns import Column, Table
-from vaultplan.intake.guess_forms import day_share, fraction_share, numbers_of
-from vaultplan.intake.guess_lexicon import lexicon
+from vaultplan.intake.recipes.guess_forms import day_share, fraction_share, numbers_of
+from vaultplan.intake.recipes.guess_lexicon import lexicon
 from vaultplan.intake.words import simple, word_list
 
 _CLOCK: Final = re.compile(r"([01]?\d|2[0-3]):[0-5]\d(:00(\.0*)?)?")

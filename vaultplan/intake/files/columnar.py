@@ -16,8 +16,8 @@ import pyarrow.parquet
 import pyproj
 
 from vaultplan.errors import SchemaError
-from vaultplan.intake.arrow_text import is_bytes, shapes_of, text_of
-from vaultplan.intake.chunk import Chunk
+from vaultplan.intake.files.arrow_text import is_bytes, shapes_of, text_of
+from vaultplan.intake.files.chunk import Chunk
 
 #: Names of a column of bytes that holds WKB where the file does not say which does.
 _SHAPE_NAMES = ("geometry", "geom", "wkb", "wkb_geometry")

@@ -16,9 +16,9 @@ import pyproj
 from pyogrio.errors import DataLayerError, DataSourceError, FieldError
 
 from vaultplan.errors import SchemaError, SettingsError
-from vaultplan.intake.arrow_text import shapes_of, text_of
-from vaultplan.intake.chunk import Chunk
-from vaultplan.intake.letters import check_name
+from vaultplan.intake.files.arrow_text import shapes_of, text_of
+from vaultplan.intake.files.chunk import Chunk
+from vaultplan.intake.files.letters import check_name
 
 #: Tables that hold how a file is drawn, not data.
 _NOT_DATA = ("layer_styles", "qgis_projects")

@@ -12,8 +12,9 @@ import openpyxl
 import pytest
 
 from vaultplan.errors import SchemaError, SettingsError, VaultplanError
-from vaultplan.intake import count_rows, layers_of, read_chunks, unpacking
-from vaultplan.intake.chunk import Chunk
+from vaultplan.intake import count_rows, layers_of, read_chunks
+from vaultplan.intake.files import unpacking
+from vaultplan.intake.files.chunk import Chunk
 
 CSV = b"vault_id,depth_ft\n001,8\n002,6.5\n"
 

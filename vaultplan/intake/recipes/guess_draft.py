@@ -10,10 +10,10 @@ import pandas as pd
 
 from vaultplan import units
 from vaultplan.columns import Column, Table
-from vaultplan.intake.column_map import ColumnMap
-from vaultplan.intake.guess_columns import Certainty, Choice
-from vaultplan.intake.guess_forms import day_form, has_offsets, marks_of, numbers_of
-from vaultplan.intake.guess_values import foreign_words, unit_by_size
+from vaultplan.intake.recipes.column_map import ColumnMap
+from vaultplan.intake.recipes.guess_columns import Certainty, Choice
+from vaultplan.intake.recipes.guess_forms import day_form, has_offsets, marks_of, numbers_of
+from vaultplan.intake.recipes.guess_values import foreign_words, unit_by_size
 
 _NUMBERS: Final = ("real", "integer")
 

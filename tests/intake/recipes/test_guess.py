@@ -12,12 +12,12 @@ from shapely import Point
 
 from vaultplan.errors import SettingsError
 from vaultplan.intake import ColumnMap, layers_of, load_column_map
-from vaultplan.intake.guess import Guess, guess_map
-from vaultplan.intake.guess_forms import marks_of
-from vaultplan.intake.matching import match_columns
+from vaultplan.intake.recipes.guess import Guess, guess_map
+from vaultplan.intake.recipes.guess_forms import marks_of
+from vaultplan.intake.recipes.matching import match_columns
 from vaultplan.schema import LOADABLE, table
 
-DEMO = Path(__file__).parents[2] / "data" / "demo"
+DEMO = Path(__file__).parents[3] / "data" / "demo"
 UTM = pyproj.CRS("EPSG:32606")
 CALIFORNIA_3_FEET = pyproj.CRS("EPSG:2227")
 

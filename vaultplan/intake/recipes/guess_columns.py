@@ -11,8 +11,15 @@ import pandas as pd
 from scipy.optimize import linear_sum_assignment
 
 from vaultplan.columns import Column, Table
-from vaultplan.intake.guess_names import OWN, QUALIFIED, SHORTENED, USUAL, NameFit, NameReader
-from vaultplan.intake.guess_values import Fit, fit_of
+from vaultplan.intake.recipes.guess_names import (
+    OWN,
+    QUALIFIED,
+    SHORTENED,
+    USUAL,
+    NameFit,
+    NameReader,
+)
+from vaultplan.intake.recipes.guess_values import Fit, fit_of
 
 Certainty = Literal["sure", "likely", "unsure"]
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from vaultplan.errors import SchemaError, SettingsError, VaultplanError
-from vaultplan.intake.unpacking import Unpacker, is_link_or_device, open_zip
+from vaultplan.intake.files.unpacking import Unpacker, is_link_or_device, open_zip
 
 _ARCHIVES = (".zip", ".7z", ".rar", ".tar", ".tgz", ".gz", ".bz2", ".xz", ".zst", ".kmz")
 _DRIVE = re.compile(r"[A-Za-z]:")

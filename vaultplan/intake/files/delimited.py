@@ -16,8 +16,8 @@ import pyarrow as pa
 import pyarrow.csv
 
 from vaultplan.errors import SchemaError, SettingsError
-from vaultplan.intake.chunk import Chunk
-from vaultplan.intake.letters import check_text, guess_letters, stated_or_marked
+from vaultplan.intake.files.chunk import Chunk
+from vaultplan.intake.files.letters import check_text, guess_letters, stated_or_marked
 
 __all__ = ["count", "guess_delimiter", "guess_letters", "read"]
 
@@ -71,8 +71,7 @@ def _chunks(
 ) -> Iterator[Chunk]:
     ragged = _Ragged(mark)
     next_row = 2
-    columns = [name.strip() for name in names]
-    has_name = np.array([name != "" for name in columns])
+    columns = [name.strip() or f"(column {at})" for at, name in enumerate(names, start=1)]
     none_yet, last_row, last = True, 1, None
     try:
         for batch in _open(path, letters, mark, names, ragged):
@@ -84,14 +83,9 @@ def _chunks(
             whole.columns = pd.Index(columns)
             whole.index = pd.Index(rows, name="row")
             is_blank = whole.isna().all(axis=1)
-            frame = whole.loc[:, has_name]
-            if not has_name.all():
-                is_stray = frame.isna().all(axis=1) & ~is_blank
-                misfits = sorted(misfits + _strays(whole[is_stray], mark))
-                frame, is_blank = frame[~is_stray], is_blank[~is_stray]
             told, empty = _told(misfits, mark)
-            for at in range(0, max(1, len(frame)), chunk_rows):
-                part, gone = frame.iloc[at : at + chunk_rows], is_blank.iloc[at : at + chunk_rows]
+            for at in range(0, max(1, len(whole)), chunk_rows):
+                part, gone = whole.iloc[at : at + chunk_rows], is_blank.iloc[at : at + chunk_rows]
                 none_yet = False
                 yield _chunk(path, part[~gone], told, int(gone.sum()) + empty)
                 told, empty = (), 0
@@ -100,7 +94,7 @@ def _chunks(
     _check_end(path, letters, mark, ragged.last_text if ragged.last_row > last_row else None, last)
     if none_yet or ragged.waiting:
         told, empty = _told(sorted(ragged.waiting), mark)
-        named = {name: pd.Series([], dtype="str") for name in columns if name}
+        named = {name: pd.Series([], dtype="str") for name in columns}
         yield _chunk(path, pd.DataFrame(named), told, empty)
 
 
@@ -202,15 +196,6 @@ def _number(first: int, count: int, misfits: list[Misfit]) -> tuple[np.ndarray, 
     span = np.arange(first, first + count + len(taken), dtype=np.int64)
     rows = span[~np.isin(span, taken)][:count]
     return rows, first + count + len(taken)
-
-
-def _strays(rows: pd.DataFrame, mark: str) -> list[Misfit]:
-    """Tell rows whose only values stand under columns that have no name."""
-    why = "its only values stand in columns that the header does not name"
-    return [
-        (int(row), mark.join("" if pd.isna(value) else str(value) for value in values), why)
-        for row, *values in rows.itertuples(name=None)
-    ]
 
 
 def _told(misfits: list[Misfit], mark: str) -> tuple[tuple[Misfit, ...], int]:

@@ -20,8 +20,9 @@ from hypothesis import strategies as st
 from shapely import LineString, Point
 
 from vaultplan.errors import SchemaError, SettingsError, VaultplanError
-from vaultplan.intake import count_rows, delimited, layers_of, read_chunks
-from vaultplan.intake.delimited import guess_delimiter, guess_letters
+from vaultplan.intake import count_rows, layers_of, read_chunks
+from vaultplan.intake.files import delimited
+from vaultplan.intake.files.delimited import guess_delimiter, guess_letters
 
 FORMATS = {"gpkg": {}, "shp": {}, "geojson": {}, "gdb": {"driver": "OpenFileGDB"}}
 
@@ -144,10 +145,14 @@ def test_rows_that_do_not_fit_the_header_are_told_with_their_row(write):
     assert chunk.size == 4
 
 
-def test_values_under_no_name_are_left_out_but_never_a_row(write):
+def test_values_under_no_name_are_kept_under_the_number_of_their_column(write):
     (chunk,) = read_chunks(write("t.csv", "a,,b\n1,x,2\n,only,\n,,\n,,,,\n\n3,,4\n"))
-    assert chunk.frame.to_dict("index") == {2: {"a": "1", "b": "2"}, 7: {"a": "3", "b": "4"}}
-    assert [(row, text) for row, text, _ in chunk.misfits] == [(3, ",only,")]
+    assert chunk.frame.fillna("").to_dict("index") == {
+        2: {"a": "1", "(column 2)": "x", "b": "2"},
+        3: {"a": "", "(column 2)": "only", "b": ""},
+        7: {"a": "3", "(column 2)": "", "b": "4"},
+    }
+    assert chunk.misfits == ()
     assert (chunk.size, chunk.blank) == (6, 3)
 
 
@@ -494,14 +499,18 @@ def test_every_row_is_somewhere_exactly_once(tmp_path_factory, kinds, block_byte
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(delimited, "_BLOCK_BYTES", block_bytes)
         chunks = list(read_chunks(path, chunk_rows=3))
-    kept = [(row, int(v)) for c in chunks for row, v in c.frame["a"].items()]
+    kept = [
+        (row, int(value))
+        for c in chunks
+        for row, value in c.frame["a"].fillna(c.frame["(column 3)"]).items()
+    ]
     told = [
         (row, int(text.strip().strip(",").split(",")[0]))
         for c in chunks
         for row, text, _ in c.misfits
     ]
     numbered = list(enumerate(kinds, start=2))
-    assert kept == [(row, row) for row, kind in numbered if kind in ("fits", "lines")]
-    assert told == [(row, row) for row, kind in numbered if kind in ("short", "long", "unnamed")]
+    assert kept == [(row, row) for row, kind in numbered if kind in ("fits", "lines", "unnamed")]
+    assert told == [(row, row) for row, kind in numbered if kind in ("short", "long")]
     assert sum(c.blank for c in chunks) == sum(kind in ("blank", "commas") for kind in kinds)
     assert sum(c.size for c in chunks) == len(kinds)

@@ -10,7 +10,7 @@ from typing import Final
 
 from vaultplan import units
 from vaultplan.columns import Column, Table
-from vaultplan.intake.guess_lexicon import Words, lexicon
+from vaultplan.intake.recipes.guess_lexicon import Words, lexicon
 
 #: How well a name fits, from the schema's own name down to one that only shares words; assumed.
 OWN, SHORTENED, USUAL, QUALIFIED, WEAK, SHARED = 1.0, 0.97, 0.90, 0.84, 0.66, 0.58

@@ -16,9 +16,9 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet._reader import FORMULA_TAG, WorkSheetParser
 
 from vaultplan.errors import SchemaError, SettingsError
-from vaultplan.intake.cells import CellText
-from vaultplan.intake.chunk import Chunk
-from vaultplan.intake.workbook_file import open_workbook
+from vaultplan.intake.files.cells import CellText
+from vaultplan.intake.files.chunk import Chunk
+from vaultplan.intake.files.workbook_file import open_workbook
 
 #: Last row that a spreadsheet can have.
 _LAST_ROW = 1_048_576
@@ -101,8 +101,6 @@ def _why_no_fit(cells: dict[int, str], header: _Header) -> str | None:
     if beyond:
         letter = get_column_letter(min(beyond))
         return f"the row has a value in column {letter}, beside the header"
-    if not cells.keys() & header.names.keys():
-        return "its only values stand in columns that the header does not name"
     return None
 
 
@@ -150,7 +148,9 @@ def _header(path: Path, sheet: Any, rows: Iterator[Row]) -> _Header:
                 f"{path}, sheet {sheet.title}: row {number} names two columns "
                 f"{', '.join(twice)}; rename one of each"
             )
-        return _Header(number, dict(sorted(names.items())))
+        every = range(1, max(names) + 1)
+        told = {at: names.get(at, f"(column {get_column_letter(at)})") for at in every}
+        return _Header(number, told)
     raise SchemaError(
         f"{path}, sheet {sheet.title}: no row has two values or more, so there is no header"
     )

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from vaultplan.errors import SettingsError
-from vaultplan.intake.column_map import ColumnMap
-from vaultplan.intake.matching import match_columns
+from vaultplan.intake.recipes.column_map import ColumnMap
+from vaultplan.intake.recipes.matching import match_columns
 from vaultplan.schema import table
 
 CSV = Path("t.csv")
