@@ -84,6 +84,7 @@ def test_rows_are_loaded_as_they_stand_once_what_they_name_is_there(
         upsert(connection, "vaults", vault.assign(vault_id="LATER-1"))
     done = mending.reload(town, load_id, now=NOW)
     assert (done.loaded, done.repaired, done.quarantined) == (1, 0, 3)
+    assert done.waiting_elsewhere == ()
     assert visits_of(town).loc["N4", "vault_id"] == "LATER-1"
     assert adds_up(town, load_id) == [3, 0, 3]
     left = mending.quarantine(town, load_id)
@@ -203,3 +204,19 @@ def test_an_unknown_load_is_named(town: str) -> None:
             call(town, "L9", now=NOW)
     with pytest.raises(SettingsError, match="there is no load 'L9'"):
         mending.quarantine(town, "L9")
+
+
+def test_rows_that_wait_for_others_are_named(town: str, file: Path, load_id: str) -> None:
+    vaults = file.with_name("vaults.csv")
+    vaults.write_text(
+        'vault_id,kind,x,y\nLATER-1,"big room",500000,4206000\nLATER-2,vault,500000,4206000\n',
+        encoding="utf-8",
+    )
+    outcome = loading.load(town, "vaults", vaults, now=NOW).outcome.iloc[0]
+    assert outcome["quarantined"] == 1
+    mend = file.with_name("mend.csv")
+    rows = mending.quarantined_rows(town, outcome["load_id"]).assign(kind="vault")
+    exporting.write_raw_rows(rows, mend, location=town)
+    done = mending.reload(town, outcome["load_id"], file=mend, now=NOW)
+    assert done.waiting_elsewhere == (load_id,)
+    assert mending.reload(town, load_id, now=NOW).loaded == 1

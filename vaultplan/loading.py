@@ -20,9 +20,10 @@ from vaultplan.intake.rules import asked_for
 from vaultplan.intake.words import word_list
 from vaultplan.ledger import Ledger, table_rows
 from vaultplan.settings import Settings
+from vaultplan.store.bulk import filling
 from vaultplan.store.database import Database, create_database, open_database
 from vaultplan.store.read import read_table
-from vaultplan.store.write import Counts, upsert
+from vaultplan.store.write import Counts, insert, upsert
 from vaultplan.surroundings import Surroundings
 
 #: Columns of visits that the walk needs; the others stay in the store.
@@ -252,12 +253,16 @@ def _load_one(
     on_step(step, 0, total)
     entry = ledger.begin(job)
     counts, done = Counts(), 0
-    for part in job.chunks():
-        entry.take(part, table_rows(database, connection, name, part.set_aside))
-        counts += upsert(connection, name, part.frame, only=job.told)
-        around.take(name, part.frame)
-        done += part.size
-        on_step(step, done, max(done, total))
+    with filling(connection, name) as is_first:
+        for part in job.chunks():
+            entry.take(part, table_rows(database, connection, name, part.set_aside))
+            if is_first:
+                counts += insert(connection, name, part.frame)
+            else:
+                counts += upsert(connection, name, part.frame, only=job.told)
+            around.take(name, part.frame)
+            done += part.size
+            on_step(step, done, max(done, total))
     if is_strict:
         job.book.raise_if_any(str(job.path), name)
     _refuse_mostly_bad(job, entry.rows_in, entry.quarantined)

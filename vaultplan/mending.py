@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -53,6 +53,7 @@ class Mended:
 
     ``loaded`` were loaded as they stand, ``repaired`` with a repair, ``quarantined`` were set
     aside (again), ``left_alone`` were changed by somebody since and therefore not touched.
+    ``waiting_elsewhere`` are other loads with rows in quarantine that refer to something unknown.
     """
 
     load_id: str
@@ -62,6 +63,7 @@ class Mended:
     quarantined: int
     left_alone: int
     findings: pd.DataFrame
+    waiting_elsewhere: tuple[str, ...] = ()
 
 
 def loads(location: str) -> pd.DataFrame:
@@ -170,7 +172,9 @@ def reload(
         job = _job(database, entry, waiting, rules, around, settings or Settings())
         job.look_through()
         with database.writing() as connection:
-            return _take_in(database, connection, entry, waiting, job, moment, on_step)
+            done = _take_in(database, connection, entry, waiting, job, moment, on_step)
+        elsewhere = _waiting_elsewhere(database, load_id) if done.loaded + done.repaired else ()
+    return replace(done, waiting_elsewhere=elsewhere)
 
 
 def undo(
@@ -219,15 +223,14 @@ def undo(
             own = changes[changes["row_key"].isin(kept["row_key"])]
             _note_taken_back(connection, own, entry, moment, count_rows_of(database, load_id))
             done = _take_in(database, connection, entry, kept, job, moment, on_step, was="repaired")
-    return Mended(
-        done.load_id,
-        done.table,
-        done.loaded,
-        done.repaired,
-        done.quarantined,
-        int((~untouched).sum()),
-        done.findings,
-    )
+    return replace(done, left_alone=int((~untouched).sum()))
+
+
+def _waiting_elsewhere(database: Database, load_id: str) -> tuple[str, ...]:
+    columns = ["load_id", "rules"]
+    rows = read_table(database, "raw_rows", where={"state": "quarantined"}, columns=columns)
+    lost = rows[rows["rules"].str.contains("unknown_reference", na=False)]
+    return tuple(sorted(set(lost["load_id"]) - {load_id}))
 
 
 def count_rows_of(database: Database, load_id: str) -> int:

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
 
+import numpy as np
 import pandas as pd
 import typer
 from rich.console import Console
@@ -118,7 +119,13 @@ def show(
     """Print the first rows of a table."""
     table = Table(title=f"{title} ({len(frame):,} {unit})", title_justify="left")
     for column in columns:
-        table.add_column(column, overflow="fold")
+        is_count = pd.api.types.is_integer_dtype(frame[column])
+        table.add_column(
+            column,
+            overflow="fold",
+            no_wrap=is_count,
+            justify="right" if is_count else "left",
+        )
     for row in frame[columns].head(limit).itertuples(index=False):
         table.add_row(*(cell(value) for value in row))
     out_console.print(table)
@@ -130,6 +137,8 @@ def cell(value: Any) -> str:
     """Return a value as a cell of a printed table shows it."""
     if pd.isna(value):
         return ""
+    if isinstance(value, int | np.integer) and not isinstance(value, bool):
+        return f"{value:,}"
     if isinstance(value, float):
         return f"{value:,.2f}" if abs(value) < 10 else f"{value:,.0f}"
     if isinstance(value, pd.Timestamp):

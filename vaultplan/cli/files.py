@@ -117,12 +117,13 @@ def load(
     for name, recipe in loaded.recipes.items():
         _tell_recipe(name, recipe, loaded.written)
     shown = ["load_id", "table", "rows_in", "loaded", "repaired", "quarantined"]
-    show(
-        loaded.outcome,
-        "Loaded: rows in = loaded + with a repair + quarantined",
-        [*shown, "new", "changed", "same"],
-        limit=100,
-        unit="tables",
+    title = "Rows in = loaded + with a repair + quarantined"
+    show(loaded.outcome, title, shown, limit=100, unit="tables")
+    came = loaded.outcome[["new", "changed", "same"]].sum()
+    out_console.print(
+        f"In the tables: {came['new']:,} rows new, {came['changed']:,} changed, "
+        f"{came['same']:,} as they were",
+        highlight=False,
     )
     _tell_findings(loaded.findings)
     _tell_next(loaded.outcome, loaded.findings)
@@ -175,9 +176,15 @@ def loads(db: Db = DEFAULT_DB, out: Out = None) -> None:
 
     Example: [bold]vaultplan loads[/bold]
     """
-    shown = ["load_id", "table_name", "file", "loaded_at", "rows_in", "rows_loaded"]
-    columns = [*shown, "rows_repaired", "rows_quarantined", "applied"]
-    deliver(mending.loads(db), "Loads", columns, out, db)
+    entries = mending.loads(db)
+    if out is not None:
+        deliver(entries, "Loads", [], out, db)
+        return
+    short = entries.rename(columns={"table_name": "table"})
+    short.columns = short.columns.str.removeprefix("rows_")
+    shown = ["load_id", "table", "in", "loaded", "repaired", "quarantined"]
+    wide = [*shown, "file", "loaded_at", "applied"] if out_console.width >= 110 else shown
+    show(short, "Loads: in = loaded + repaired + quarantined", wide, limit=200, unit="loads")
 
 
 @app.command()
@@ -329,7 +336,8 @@ def _tell_findings(findings: pd.DataFrame) -> None:
     told = findings.assign(where=_where(findings), grave=grave)
     shown = ["severity", "rule", "where", "rows", "mendable", "repaired"]
     wide = [*shown, "meaning"] if out_console.width >= 110 else shown
-    show(told.sort_values("grave", kind="stable"), "Findings", wide, limit=60, unit="kinds")
+    ordered = told.sort_values("grave", kind="stable")
+    show(ordered, "Findings", wide, limit=len(ordered), unit="kinds")
 
 
 def _where(findings: pd.DataFrame) -> pd.Series[Any]:
@@ -365,3 +373,10 @@ def _tell_mended(mended: mending.Mended) -> None:
         soft_wrap=True,
     )
     _tell_findings(mended.findings.assign(table=mended.table))
+    if mended.waiting_elsewhere:
+        out_console.print(
+            "Rows that name something unknown may load now: "
+            + "; ".join(f"vaultplan reload {load_id}" for load_id in mended.waiting_elsewhere),
+            highlight=False,
+            soft_wrap=True,
+        )

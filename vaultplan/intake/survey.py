@@ -191,7 +191,7 @@ class Surveyor:
         """Return the file's vaults by row, then those that only the database knows."""
         own = pd.concat(self._vaults)
         others = self.around.vaults
-        if "vault_id" in own:
+        if "vault_id" in own and len(others):
             others = others[~others.index.isin(own["vault_id"])]
         named = others.reset_index()
         named.index = pd.Index(-1 - np.arange(len(named)))
