@@ -12,6 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from vaultplan import cli, loading, pipeline
+from vaultplan.cli.console import settings_of
 from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsError, VaultplanError
 
 VERBS = (
@@ -196,7 +197,7 @@ def test_settings_here_are_used_with_a_server(
 ) -> None:
     (tmp_path / "vaultplan.toml").write_text("[outputs]\npaper = 'a4'\n")
     monkeypatch.chdir(tmp_path)
-    assert cli._settings(None, "postgresql://planner@localhost/fleet").outputs.paper == "a4"
+    assert settings_of(None, "postgresql://planner@localhost/fleet").outputs.paper == "a4"
 
 
 def test_a_wrong_ending_is_refused_before_the_work(tmp_path: Path) -> None:

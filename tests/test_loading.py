@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 import textwrap
+import zipfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -18,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from shapely import Point
 
-from vaultplan import loading, mending
+from vaultplan import exporting, loading, mending
 from vaultplan.errors import BadRowsError, SchemaError, SettingsError, VaultplanError
 from vaultplan.settings import IntakeSettings, Settings
 from vaultplan.store.database import open_database
@@ -338,3 +339,141 @@ def test_quarantine_names_what_stands_in_no_column(town_file: str, tmp_path: Pat
     listed = mending.quarantine(town_file, outcome["load_id"])
     assert listed["row"].tolist() == [10]
     assert listed["why"].tolist() == ["the row has 2 values, the header 6 (too,short)"]
+
+
+def test_a_repair_leaves_columns_alone_that_the_file_does_not_have(
+    town: str, tmp_path: Path
+) -> None:
+    visits = rows_of(town, "visits")
+    known = visits[visits["finding"] == "wet"].head(2)
+    path = tmp_path / "visits.csv"
+    path.write_text(
+        "visit_id,vault_id,visited_at,depth_in\n"
+        f"{known['visit_id'].iloc[0]},SM-0001,2026-10-01T18:00:00Z,7\n"
+        "N1,SM-0001,2026-10-02T18:00:00Z,dry\n",
+        encoding="utf-8",
+    )
+    loading.load(town, "visits", path, apply=["all"], now=NOW)
+    after = rows_of(town, "visits").set_index("visit_id")
+    assert after.loc[known["visit_id"].iloc[0], "finding"] == "wet"
+    assert after.loc["N1", ["finding", "depth_in"]].tolist() == ["dry", 0.0]
+
+
+def test_marks_of_sizes_come_and_go_one_by_one(town_file: str, tmp_path: Path) -> None:
+    path = tmp_path / "vaults.csv"
+
+    def load(head: str, row: str) -> object:
+        text = f"vault_id,kind,shape,{head},x,y\nT1,vault,rectangular,{row},500000,4206000\n"
+        path.write_text(text, encoding="utf-8")
+        path.with_name("vaults.csv.vaults.toml").unlink(missing_ok=True)
+        loading.load(town_file, "vaults", path, apply=["all"], now=NOW)
+        return rows_of(town_file, "vaults").set_index("vault_id").loc["T1", "imputed"]
+
+    first = load("depth_ft", "")
+    assert str(first).startswith("depth_ft=")
+    assert ";" not in str(first)
+    both = load("width_ft", "")
+    assert [mark.split("=")[0] for mark in str(both).split(";")] == ["width_ft", "depth_ft"]
+    assert str(load("depth_ft", "6.5")).startswith("width_ft=")
+    assert pd.isna(load("width_ft", "9"))
+
+
+def test_a_repeated_key_whose_reference_had_to_be_mended(town_file: str, tmp_path: Path) -> None:
+    path = tmp_path / "rainfall.csv"
+    path.write_text(
+        "gauge_id,fell_on,rain_in\nSM-G1,2026-12-30,0.1\nsm g1,2026-12-30,0.2\n"
+        "SM-G1,2026-12-31,n/a\n",
+        encoding="utf-8",
+    )
+    outcome = loading.load(
+        town_file, "rainfall", path, apply=["all"], now=NOW, settings=ANY
+    ).outcome
+    assert outcome[["loaded", "repaired", "quarantined"]].values.tolist() == [[1, 0, 2]]
+    aside = rows_of(town_file, "raw_rows").set_index("row")
+    assert "key_twice" in aside.loc[3, "rules"]
+    assert aside.loc[4, "rules"] == "blank"
+
+
+def test_a_repair_counts_only_where_the_row_came_in(town_file: str, dirty: Path) -> None:
+    loaded = loading.load(town_file, "visits", dirty, apply=["unknown_word"], now=NOW, settings=ANY)
+    line = loaded.findings.query("rule == 'unknown_word'").iloc[0]
+    assert line[["rows", "mendable", "repaired"]].tolist() == [1, 1, 0]
+    assert not rows_of(town_file, "findings").query("rule == 'unknown_word'")["repaired"].any()
+
+
+def test_a_point_among_decimal_commas_is_a_finding(town_file: str, tmp_path: Path) -> None:
+    path = tmp_path / "visits.csv"
+    recipe = tmp_path / "map.toml"
+    recipe.write_text('decimal = ","\n', encoding="utf-8")
+    path.write_text(
+        "visit_id,vault_id,visited_at,volume_gal\n"
+        'N1,SM-0001,2026-10-01T18:00:00Z,"1,5"\n'
+        "N2,SM-0001,2026-10-02T18:00:00Z,1.234\n"
+        "N3,SM-0001,2026-10-03T18:00:00Z,12\n",
+        encoding="utf-8",
+    )
+    loaded = loading.load(town_file, "visits", path, column_map=recipe, now=NOW)
+    assert loaded.outcome["quarantined"].item() == 1
+    assert loaded.findings.query("rule == 'decimal_point'")["mendable"].item() == 1
+    visits = rows_of(town_file, "visits").set_index("visit_id")
+    assert visits.loc[["N1", "N3"], "volume_gal"].tolist() == [1.5, 12]
+
+
+def test_a_file_in_an_archive_is_read_as_what_it_is(town_file: str, tmp_path: Path) -> None:
+    path = tmp_path / "visits.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr(
+            "inner.csv",
+            "visit_id,vault_id,visited_at,notes,grade\n"
+            "N1,SM-0001,2026-10-01T18:00:00Z,'=1+1,clear\n"
+            "N2,SM-0001,2026-10-02T18:00:00Z,'=1+1,so so\n"
+            "N3,SM-0001,2026-10-03T18:00:00Z,,clear\n",
+        )
+    loaded = loading.load(town_file, "visits", path, now=NOW)
+    load_id = loaded.outcome["load_id"].item()
+    visits = rows_of(town_file, "visits").set_index("visit_id")
+    assert visits.loc["N1", "notes"] == "=1+1"
+    assert rows_of(town_file, "loads").set_index("load_id").loc[load_id, "file"] == "visits.zip.csv"
+    rows = mending.quarantined_rows(town_file, load_id).assign(grade="light")
+    mend = tmp_path / "mend.csv"
+    exporting.write_raw_rows(rows, mend, location=town_file)
+    assert mending.reload(town_file, load_id, file=mend, now=NOW).loaded == 1
+    assert rows_of(town_file, "visits").set_index("visit_id").loc["N2", "notes"] == "=1+1"
+
+
+def test_one_layer_of_many_is_found_by_its_name(town_file: str) -> None:
+    path = Path(__file__).parents[1] / "data" / "demo" / "spatial.gpkg"
+    outcome = loading.load(town_file, "inlets", path, now=NOW).outcome
+    assert outcome["same"].tolist() == outcome["rows_in"].tolist()
+
+
+def test_a_refused_file_still_leaves_its_guessed_recipe(town_file: str, tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "Insp No,Vault No,Insp Date,Depth\nN1,NOBODY,10/01/2026 08:00,5\n", encoding="utf-8"
+    )
+    with pytest.raises(SchemaError, match=r"guessed recipe, written to .*log.csv.visits.toml"):
+        loading.load(town_file, "visits", path, now=NOW)
+    assert (tmp_path / "log.csv.visits.toml").is_file()
+
+
+def test_today_ends_when_it_ends_there(town_file: str, tmp_path: Path) -> None:
+    path = tmp_path / "visits.csv"
+    # 15:00 local time in UTC-10 is already the next day in UTC.
+    path.write_text(
+        "visit_id,vault_id,visited_at\nN1,SM-0001,2026-10-31T01:00:00Z\n", encoding="utf-8"
+    )
+    end = pd.Timestamp("2026-10-31")
+    assert loading.load(town_file, "visits", path, now=end).outcome["loaded"].item() == 1
+
+
+def test_a_pipe_is_judged_by_the_pipes_that_are_there(town_file: str, tmp_path: Path) -> None:
+    pipes = rows_of(town_file, "drain_pipes")
+    inner = pipes["from_node"].isin(pipes["to_node"]) & pipes["to_node"].isin(pipes["from_node"])
+    one = pipes[inner & (pipes["from_node"] != pipes["to_node"])].head(1).reset_index(drop=True)
+    turned = one.set_geometry(one.geometry.reverse())
+    path = tmp_path / "drain_pipes.gpkg"
+    turned.to_file(path, engine="pyogrio")
+    loaded = loading.load(town_file, "drain_pipes", path, apply=["against_flow"], now=NOW)
+    assert loaded.outcome["repaired"].item() == 1
+    assert rows_of(town_file, "drain_pipes").geometry.geom_equals_exact(pipes.geometry, 1e-6).all()

@@ -45,6 +45,7 @@ def adds_up(location: str, load_id: str) -> list[int]:
     parts = [entry[f"rows_{state}"] for state in ("loaded", "repaired", "quarantined")]
     assert sum(parts) == entry["rows_in"]
     states = rows_of(location, "raw_rows", load_id=load_id)["state"].value_counts()
+    assert "superseded" not in states
     assert states.get("quarantined", 0) == parts[2]
     assert states.get("repaired", 0) == parts[1]
     return [int(part) for part in parts]
@@ -220,3 +221,94 @@ def test_rows_that_wait_for_others_are_named(town: str, file: Path, load_id: str
     done = mending.reload(town, outcome["load_id"], file=mend, now=NOW)
     assert done.waiting_elsewhere == (load_id,)
     assert mending.reload(town, load_id, now=NOW).loaded == 1
+
+
+def once(town: str, folder: Path, text: str, **options: object) -> str:
+    path = folder / "visits.csv"
+    path.write_text(text, encoding="utf-8")
+    loaded = loading.load(town, "visits", path, now=NOW, settings=ANY, **options)
+    return str(loaded.outcome["load_id"].item())
+
+
+def test_two_rows_with_one_key_wait_until_somebody_mends_them(town: str, tmp_path: Path) -> None:
+    text = HEAD + (
+        "N1,SM-0001,2026-10-01T18:00:00Z,wet,12,0,clear,first\n"
+        "N1,SM-0001,2026-10-01T18:00:00Z,wet,12,0,clear,second\n"
+    )
+    load_id = once(town, tmp_path, text)
+    done = mending.reload(town, load_id, apply=["all"], now=NOW)
+    assert (done.loaded, done.repaired) == (0, 0)
+    assert visits_of(town).loc["N1", "notes"] == "first"
+    assert adds_up(town, load_id) == [1, 0, 1]
+
+
+def test_what_a_later_file_says_anew_is_neither_reloaded_nor_undone(
+    town: str, tmp_path: Path
+) -> None:
+    waits = HEAD + 'N1,SM-0001,2026-10-01T18:00:00Z,wet,12,0,"muddy, oily",\n'
+    mended = HEAD + 'N2,SM-0001,2026-10-02T18:00:00Z,wet,12,0,"muddy, oily",\n'
+    first = once(town, tmp_path, waits)
+    second = once(town, tmp_path, mended, apply=["all"])
+    newer = (
+        "N1,SM-0001,2026-10-01T18:00:00Z,wet,12,0,light,newer\n"
+        "N2,SM-0001,2026-10-02T18:00:00Z,wet,12,0,heavy,\n"
+    )
+    once(town, tmp_path, HEAD + newer)
+    done = mending.reload(town, first, apply=["all"], now=NOW)
+    assert (done.loaded, done.repaired, done.quarantined) == (0, 0, 0)
+    done = mending.undo(town, second, now=NOW)
+    assert (done.loaded, done.quarantined, done.left_alone) == (0, 0, 0)
+    assert visits_of(town).loc[["N1", "N2"], "grade"].tolist() == ["light", "heavy"]
+    states = rows_of(town, "raw_rows", load_id=[first, second])["state"]
+    assert set(states) == {"superseded"}
+
+
+def test_repairs_in_other_units_and_of_several_columns_are_taken_back(
+    town: str, tmp_path: Path
+) -> None:
+    recipe = tmp_path / "map.toml"
+    recipe.write_text('[units]\nvolume_gal = "l"\n', encoding="utf-8")
+    head = "visit_id,vault_id,visited_at,volume_gal\n"
+    text = head + 'N1,SM-0001,01 Oct 2026 18:00,"1,000"\n'
+    load_id = once(town, tmp_path, text, apply=["all"], column_map=recipe)
+    visit = visits_of(town).loc["N1"]
+    # NIST Handbook 44, Appendix C: a US gallon is 3.785411784 L.
+    assert visit["volume_gal"] == pytest.approx(1000 / 3.785411784)
+    changes = rows_of(town, "changes", load_id=load_id).set_index("column_name")["after"]
+    assert float(changes["volume_gal"]) == pytest.approx(264.172, abs=0.001)
+    done = mending.undo(town, load_id, now=NOW)
+    assert (done.quarantined, done.left_alone) == (1, 0)
+    assert "N1" not in visits_of(town).index
+    again = mending.reload(town, load_id, apply=["all"], now=NOW)
+    assert again.repaired == 1
+    assert mending.undo(town, load_id, now=NOW).quarantined == 1
+    back = rows_of(town, "changes", load_id=load_id)["why"].fillna("") != ""
+    assert back.sum() * 2 == len(back)
+
+
+def test_undo_makes_no_repair_that_a_row_never_had(town: str, tmp_path: Path) -> None:
+    text = HEAD + (
+        'N1,SM-0001,2026-10-01T18:00:00Z,wet,5,0,"muddy, oily",\n'
+        "N2,SM-0002,2026-10-01T18:00:00Z,dry,5,20,clear,\n"
+    )
+    load_id = once(town, tmp_path, text, apply=["dry_with_water"])
+    assert mending.reload(town, load_id, apply=["unknown_word", "left_more"], now=NOW).repaired == 1
+    assert visits_of(town).loc["N2", "finding"] == "wet"
+    mending.undo(town, load_id, rules=["dry_with_water"], now=NOW)
+    assert visits_of(town).loc["N2", ["finding", "depth_in"]].tolist() == ["dry", 5]
+    assert visits_of(town).loc["N1", "grade"] == "heavy"
+
+
+def test_lines_that_fit_no_header_wait_on_alone(town: str, tmp_path: Path) -> None:
+    load_id = once(town, tmp_path, HEAD + "short,row\n")
+    for done in (
+        mending.reload(town, load_id, apply=["all"], now=NOW),
+        mending.reload(town, load_id, now=NOW),
+    ):
+        assert (done.loaded, done.repaired, done.quarantined) == (0, 0, 1)
+    assert mending.quarantine(town, load_id)["why"].item().startswith("the row has 2 values")
+    assert mending.undo(town, load_id, now=NOW).quarantined == 0
+    mend = tmp_path / "mend.csv"
+    mend.write_text("(row),visit_id\n2,N1,too many\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match="row 2: the row has 3 values"):
+        mending.reload(town, load_id, file=mend, now=NOW)

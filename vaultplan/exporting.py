@@ -65,7 +65,9 @@ def write_raw_rows(rows: pd.DataFrame, out: Path, *, location: str) -> None:
     if is_same_file(out, location):
         raise OutputError(f"{out} is the database itself; name another file")
     with whole_file(out) as part:
-        rows.apply(_guarded).to_csv(part, index=False, encoding="utf-8", lineterminator="\n")
+        named = rows.apply(_guarded)
+        named.columns = pd.Index(guarded(pd.Series(rows.columns, dtype="str")))
+        named.to_csv(part, index=False, encoding="utf-8", lineterminator="\n")
 
 
 def _guarded(values: pd.Series[Any]) -> pd.Series[Any]:

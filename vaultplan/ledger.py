@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -50,20 +51,28 @@ class Entry:
     blank: int = 0
     _changes: int = 0
     _keys: list[pd.Series[Any]] = field(default_factory=list)
-    _is_entered: bool = False
+    _earlier: pd.DataFrame | None = None
 
     @property
     def rows_in(self) -> int:
         """Rows of the file that are not blank: each is loaded, mended or quarantined."""
         return self.loaded + self.repaired + self.quarantined
 
-    def take(self, part: Intake, replaced: pd.Series[Any]) -> None:
-        """Enter what became of some rows; ``replaced`` holds rows of the table they replace."""
+    def take(self, database: Database, part: Intake, replaced: pd.Series[Any]) -> None:
+        """Enter what became of some rows, once they are in the table.
+
+        ``replaced`` holds the rows of the table that repaired ones took the place of. Rows of
+        earlier files that wait in quarantine or were repaired are superseded where this file says
+        them anew: nobody may load or undo them over what is newer.
+        """
+        name = self.job.declared.name
         self.loaded += part.loaded
         self.repaired += part.repaired
         self.quarantined += part.quarantined
         self.blank += part.blank
         aside = part.set_aside.assign(load_id=self.load_id, replaced=replaced)
+        aside["left_hash"] = left_hashes(database, self.connection, name, aside)
+        self._supersede(database, part)
         if len(aside):
             upsert(self.connection, "raw_rows", aside)
             self._keys.append(aside.set_index("row")["row_key"])
@@ -71,19 +80,30 @@ class Entry:
             write_changes(
                 self.connection,
                 part.changes.assign(why=""),
-                self.job.declared.name,
+                name,
                 self.load_id,
                 self.moment,
                 first=self._changes,
             )
             self._changes += len(part.changes)
 
+    def _supersede(self, database: Database, part: Intake) -> None:
+        if self._earlier is None:
+            self._earlier = _rows_aside(database, self.connection, self.job.declared.name)
+        if self._earlier.empty:
+            return
+        keys = set(row_keys(self.job.declared, part.frame)) | set(part.set_aside["row_key"])
+        again = self._earlier[self._earlier["row_key"].isin(keys - {""})]
+        if len(again):
+            mark_superseded(self.connection, again)
+            self._earlier = self._earlier.drop(again.index)
+
     def finish(self, counts: Counts) -> str:
         """Enter the load itself and its findings; return its id."""
         entry = {
             "load_id": self.load_id,
             "table_name": self.job.declared.name,
-            "file": self.job.path.name,
+            "file": _file_name(self.job),
             "loaded_at": self.moment,
             "recipe": self.job.column_map.to_toml(),
             "crs": self.job.crs_text,
@@ -100,6 +120,52 @@ class Entry:
         upsert(self.connection, "loads", pd.DataFrame([entry]))
         write_findings(self.connection, self.job, self.load_id, first=0, keys=self._keys)
         return self.load_id
+
+
+def _file_name(job: TableIntake) -> str:
+    """Return the file's name, with the ending of what was in it where it is an archive."""
+    name = job.path.name
+    return name if not job.ending or name.lower().endswith(job.ending) else name + job.ending
+
+
+def _rows_aside(database: Database, connection: sa.Connection, name: str) -> pd.DataFrame:
+    """Return the raw rows of a table's earlier files that wait in quarantine or were repaired."""
+    entries = read_table(database, "loads", where={"table_name": name}, connection=connection)
+    where = {
+        "load_id": entries["load_id"].tolist(),
+        "state": ["quarantined", "repaired"],
+    }
+    columns = ["load_id", "row", "row_key", "state", "raw"]
+    return read_table(database, "raw_rows", where=where, columns=columns, connection=connection)
+
+
+def mark_superseded(connection: sa.Connection, rows: pd.DataFrame) -> None:
+    """Mark raw rows as said anew by a later file."""
+    upsert(connection, "raw_rows", rows.assign(state="superseded"), only={"state"})
+
+
+def left_hashes(
+    database: Database, connection: sa.Connection, name: str, aside: pd.DataFrame
+) -> pd.Series[Any]:
+    """Return a hash of the table's row as each repaired row left it; blank for the others."""
+    hashes = pd.Series(None, index=aside.index, dtype="str")
+    mended = aside[aside["state"] == "repaired"]
+    if mended.empty:
+        return hashes
+    found = hashes_by_key(database, connection, name, mended["row_key"].unique().tolist())
+    hashes.loc[mended.index] = mended["row_key"].map(found).astype("str")
+    return hashes
+
+
+def hashes_by_key(
+    database: Database, connection: sa.Connection, name: str, keys: Sequence[str]
+) -> pd.Series[Any]:
+    """Return a hash of each row of a table that has one of the keys, by the key's text."""
+    declared = schema.table(name)
+    rows = rows_with_keys(database, connection, name, keys)
+    texts = rows_to_json(declared, rows)
+    digests = [hashlib.sha256(text.encode()).hexdigest()[:24] for text in texts]
+    return pd.Series(digests, index=pd.Index(row_keys(declared, rows)), dtype="str")
 
 
 def write_findings(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final, Protocol
@@ -127,7 +128,8 @@ def load(
     is_strict
         Refuse everything for any error, instead of setting faulty rows aside.
     now
-        Moment after which nothing can have happened yet; the clock's if not given.
+        Moment after which nothing can have happened yet, in local time if it names no zone; the
+        clock's if not given.
 
     Raises
     ------
@@ -143,19 +145,22 @@ def load(
     rules = asked_for(apply)
     sources = _sources(table, file, location)
     given = load_column_map(column_map) if column_map else None
-    moment = now or pd.Timestamp.now("UTC")
     with open_database(location) as database:
-        around = Surroundings(database, moment, settings.intake)
+        around = Surroundings(database, now, settings.intake)
         around.read_for([source.table for source in sources], on_step)
         recipes = {
             source.table: find_recipe(database, source, given, layer, around) for source in sources
         }
         outcomes, found = [], []
         with database.writing() as connection:
-            ledger = Ledger(connection, moment)
+            ledger = Ledger(connection, pd.Timestamp.now("UTC"))
             for source in sources:
-                job = _job(database, source, recipes[source.table], around, rules, settings)
-                outcome = _load_one(database, connection, ledger, job, around, is_strict, on_step)
+                recipe = recipes[source.table]
+                job = _job(database, source, recipe, around, rules, settings)
+                with _telling_recipe(recipe):
+                    outcome = _load_one(
+                        database, connection, ledger, job, around, is_strict, on_step
+                    )
                 outcomes.append(outcome)
                 found.append(job.book.summary().assign(table=source.table))
     written = tuple(path for recipe in recipes.values() if (path := _written(recipe)) is not None)
@@ -237,6 +242,19 @@ def _written(recipe: Recipe) -> Path | None:
     return recipe.path
 
 
+@contextmanager
+def _telling_recipe(recipe: Recipe) -> Iterator[None]:
+    """Write a guessed recipe down although the file is refused: it may be what has to be mended."""
+    try:
+        yield
+    except SchemaError as error:
+        path = _written(recipe)
+        if path is not None:
+            told = f"\nIt was read by a guessed recipe, written to {path}: correct it there"
+            error.args = (f"{error}{told}",)
+        raise
+
+
 def _load_one(
     database: Database,
     connection: sa.Connection,
@@ -255,11 +273,14 @@ def _load_one(
     counts, done = Counts(), 0
     with filling(connection, name) as is_first:
         for part in job.chunks():
-            entry.take(part, table_rows(database, connection, name, part.set_aside))
+            replaced = table_rows(database, connection, name, part.set_aside)
             if is_first:
                 counts += insert(connection, name, part.frame)
             else:
                 counts += upsert(connection, name, part.frame, only=job.told)
+            for column, at in part.beyond.items():
+                upsert(connection, name, part.frame.iloc[at], only={column})
+            entry.take(database, part, replaced)
             around.take(name, part.frame)
             done += part.size
             on_step(step, done, max(done, total))

@@ -21,12 +21,15 @@ from vaultplan.columns import unguarded
 from vaultplan.errors import SettingsError
 from vaultplan.intake.files.chunk import Chunk
 from vaultplan.intake.files.readers import read_chunks
+from vaultplan.intake.findings import FindingBook
 from vaultplan.intake.load import TableIntake, open_intake
-from vaultplan.intake.outcome import LINE, SHAPE, row_keys
+from vaultplan.intake.outcome import LINE, SHAPE
 from vaultplan.intake.recipes.column_map import ColumnMap
 from vaultplan.intake.rules import ALL, RULES, asked_for
 from vaultplan.intake.words import word_list
 from vaultplan.ledger import (
+    hashes_by_key,
+    left_hashes,
     rows_from_json,
     rows_with_keys,
     table_rows,
@@ -36,7 +39,7 @@ from vaultplan.ledger import (
 from vaultplan.loading import OnStep, silent
 from vaultplan.settings import Settings
 from vaultplan.store.database import Database, open_database
-from vaultplan.store.read import count_rows, read_table
+from vaultplan.store.read import read_table
 from vaultplan.store.write import delete_keys, upsert
 from vaultplan.surroundings import Surroundings
 
@@ -159,20 +162,21 @@ def reload(
         If there is no such load, or the file names rows that do not wait in its quarantine.
     """
     rules = asked_for(apply)
-    moment = now or pd.Timestamp.now("UTC")
+    settings = settings or Settings()
     with open_database(location) as database:
-        entry = _load(database, load_id)
-        waiting = read_table(
-            database, "raw_rows", where={"load_id": load_id, "state": "quarantined"}
-        )
-        if file is not None:
-            waiting = _as_mended(waiting, file, entry["file"])
-        around = Surroundings(database, moment, (settings or Settings()).intake)
-        around.read_for([str(entry["table_name"])], on_step)
-        job = _job(database, entry, waiting, rules, around, settings or Settings())
-        job.look_through()
+        around = Surroundings(database, now, settings.intake)
+        around.read_for([str(_load(database, load_id)["table_name"])], on_step)
         with database.writing() as connection:
-            done = _take_in(database, connection, entry, waiting, job, moment, on_step)
+            entry = _load(database, load_id, connection)
+            where = {"load_id": load_id, "state": "quarantined"}
+            waiting = read_table(database, "raw_rows", where=where, connection=connection)
+            if file is not None:
+                waiting = _as_mended(waiting, file, entry["file"])
+            else:
+                # Which of two rows with one key is right, only somebody who mends them can tell.
+                waiting = waiting[~waiting["rules"].str.contains("key_twice", na=False)]
+            job = _job(database, entry, waiting, rules, around, settings)
+            done = _take_in(database, connection, entry, waiting, job, on_step)
         elsewhere = _waiting_elsewhere(database, load_id) if done.loaded + done.repaired else ()
     return replace(done, waiting_elsewhere=elsewhere)
 
@@ -203,27 +207,35 @@ def undo(
         If there is no such load, or no such rule.
     """
     taken_back = asked_for(rules)
-    moment = now or pd.Timestamp.now("UTC")
+    settings = settings or Settings()
     with open_database(location) as database:
-        entry = _load(database, load_id)
-        name = str(entry["table_name"])
-        mended = read_table(database, "raw_rows", where={"load_id": load_id, "state": "repaired"})
-        changes = read_table(database, "changes", where={"load_id": load_id})
-        changes = changes[changes["why"].fillna("") == ""]
-        rows = _to_take_back(mended, changes, taken_back)
-        around = Surroundings(database, moment, (settings or Settings()).intake)
+        name = str(_load(database, load_id)["table_name"])
+        around = Surroundings(database, now, settings.intake)
         around.read_for([name], on_step)
         with database.writing() as connection:
-            untouched = _as_left(database, connection, name, rows, changes)
+            entry = _load(database, load_id, connection)
+            where = {"load_id": load_id, "state": "repaired"}
+            mended = read_table(database, "raw_rows", where=where, connection=connection)
+            rows = _to_take_back(mended, taken_back)
+            untouched = _as_left(database, connection, name, rows)
             kept = rows[untouched]
             _put_back(database, connection, name, kept)
-            applied = frozenset(str(entry["applied"] or "").split(";")) - {""}
-            job = _job(database, entry, kept, applied - taken_back, around, settings or Settings())
-            job.look_through()
-            own = changes[changes["row_key"].isin(kept["row_key"])]
-            _note_taken_back(connection, own, entry, moment, count_rows_of(database, load_id))
-            done = _take_in(database, connection, entry, kept, job, moment, on_step, was="repaired")
-    return replace(done, left_alone=int((~untouched).sum()))
+            _note_taken_back(database, connection, kept, entry)
+            done = Mended(load_id, name, 0, 0, 0, int((~untouched).sum()), FindingBook().summary())
+            # A row is taken in anew with just the repairs that it had, less those taken back.
+            for own, part in kept.groupby("rules", sort=True):
+                left = frozenset(str(own).split(";")) & asked_for(["all"]) - taken_back
+                job = _job(database, entry, part, left, around, settings)
+                one = _take_in(database, connection, entry, part, job, on_step, was="repaired")
+                entry = _load(database, load_id, connection)
+                done = replace(
+                    done,
+                    loaded=done.loaded + one.loaded,
+                    repaired=done.repaired + one.repaired,
+                    quarantined=done.quarantined + one.quarantined,
+                    findings=pd.concat([done.findings, one.findings], ignore_index=True),
+                )
+    return done
 
 
 def _waiting_elsewhere(database: Database, load_id: str) -> tuple[str, ...]:
@@ -233,13 +245,10 @@ def _waiting_elsewhere(database: Database, load_id: str) -> tuple[str, ...]:
     return tuple(sorted(set(lost["load_id"]) - {load_id}))
 
 
-def count_rows_of(database: Database, load_id: str) -> int:
-    """Return how many changes a load has in the record."""
-    return count_rows(database, "changes", {"load_id": load_id})
-
-
-def _load(database: Database, load_id: str) -> pd.Series[Any]:
-    entries = read_table(database, "loads")
+def _load(
+    database: Database, load_id: str, connection: sa.Connection | None = None
+) -> pd.Series[Any]:
+    entries = read_table(database, "loads", connection=connection)
     found = entries[entries["load_id"] == load_id]
     if found.empty:
         latest = ", ".join(entries["load_id"].tail(10)) or "none yet"
@@ -272,7 +281,10 @@ def _job(
 
 
 def _chunks(file: Path, rows: pd.DataFrame, crs: pyproj.CRS | None) -> Iterator[Chunk]:
-    """Yield raw rows as the chunks of a file that they once were."""
+    """Yield raw rows as the chunks of a file that they once were.
+
+    Lines that fitted no header come with the first chunk; alone they tell no columns.
+    """
     raw = [json.loads(text) for text in rows["raw"]]
     # A line that fitted no header has no columns until somebody parts it.
     fits = np.array([LINE not in row or row.get(LINE) is None for row in raw], dtype=bool)
@@ -288,7 +300,7 @@ def _chunks(file: Path, rows: pd.DataFrame, crs: pyproj.CRS | None) -> Iterator[
         for number, row, fit in zip(numbers, raw, fits, strict=True)
         if not fit
     )
-    for start in range(0, max(1, len(frame)), _CHUNK_ROWS):
+    for start in range(0, len(frame), _CHUNK_ROWS):
         part = frame.iloc[start : start + _CHUNK_ROWS]
         told = misfits if start == 0 else ()
         shapes = unread = None
@@ -301,7 +313,15 @@ def _chunks(file: Path, rows: pd.DataFrame, crs: pyproj.CRS | None) -> Iterator[
 
 def _as_mended(waiting: pd.DataFrame, file: Path, name: object) -> pd.DataFrame:
     """Return the waiting rows that a mended file holds, with its values in place of theirs."""
-    given = pd.concat([chunk.frame for chunk in read_chunks(file)])
+    chunks = list(read_chunks(file))
+    given = pd.concat([chunk.frame for chunk in chunks])
+    given.columns = pd.Index(unguarded(pd.Series(given.columns, dtype="str")))
+    if misfits := [misfit for chunk in chunks for misfit in chunk.misfits]:
+        row, text, why = misfits[0]
+        raise SettingsError(
+            f"{file}, row {row}: {why} ({text[:60]!r}; {len(misfits)} such rows); quote values "
+            "that hold the delimiter"
+        )
     if ROW not in given:
         raise SettingsError(f"{file} has no column {ROW}; keep the one of the quarantined rows")
     numbers = pd.to_numeric(given[ROW], errors="coerce")
@@ -336,48 +356,58 @@ def _take_in(
     entry: pd.Series[Any],
     rows: pd.DataFrame,
     job: TableIntake,
-    moment: pd.Timestamp,
     on_step: OnStep,
     *,
     was: str = "quarantined",
 ) -> Mended:
     """Take raw rows in again, and enter what became of them in their load's record."""
     name, load_id = job.declared.name, str(entry["load_id"])
-    loaded = repaired = quarantined = 0
+    moment = pd.Timestamp.now("UTC")
+    loaded = repaired = 0
     on_step(f"Load {name}", 0, len(rows))
-    number = count_rows_of_connection(connection, load_id)
-    after = rows.set_index("row")[["row_key", "raw", "rules"]].copy()
-    after["state"], after["replaced"] = "mended", pd.Series(None, index=after.index, dtype="str")
-    for part in job.chunks() if len(rows) else ():
-        aside = part.set_aside.assign(
-            replaced=table_rows(database, connection, name, part.set_aside)
-        ).set_index("row")
-        for column in ("state", "rules", "replaced", "row_key"):
-            after.loc[aside.index, column] = aside[column]
+    number = _changes_of(connection, load_id)
+    # What no chunk speaks of, such as lines that fit no header, waits on as it is.
+    after = rows.set_index("row")[["row_key", "raw", "rules", "state"]].copy()
+    after["state"] = "quarantined"
+    for column in ("replaced", "left_hash"):
+        after[column] = pd.Series(None, index=after.index, dtype="str")
+    job.look_through()
+    for part in job.chunks():
+        replaced = table_rows(database, connection, name, part.set_aside)
         upsert(connection, name, part.frame, only=job.told)
+        for column, at in part.beyond.items():
+            upsert(connection, name, part.frame.iloc[at], only={column})
+        aside = part.set_aside.assign(replaced=replaced)
+        aside["left_hash"] = left_hashes(database, connection, name, aside)
+        aside = aside.set_index("row")
+        taken = after.index.isin(part.rows) & ~after.index.isin(aside.index)
+        after.loc[taken, "state"] = "mended"
+        for column in ("state", "rules", "replaced", "row_key", "left_hash"):
+            after.loc[aside.index, column] = aside[column]
         if len(part.changes):
             changes = part.changes.assign(why="")
             write_changes(connection, changes, name, load_id, moment, first=number)
             number += len(part.changes)
         loaded += part.loaded
         repaired += part.repaired
-        quarantined += part.quarantined
-        on_step(f"Load {name}", loaded + repaired + quarantined, len(rows))
+        on_step(f"Load {name}", loaded + repaired, len(rows))
+    quarantined = len(rows) - loaded - repaired
     if len(rows):
         upsert(connection, "raw_rows", after.reset_index().assign(load_id=load_id))
+    if job.ending:
         _renew_findings(database, connection, job, load_id, rows["row"].tolist())
     counts = {f"rows_{was}": -len(rows), "rows_loaded": loaded}
     for state, count in (("repaired", repaired), ("quarantined", quarantined)):
         counts[f"rows_{state}"] = counts.get(f"rows_{state}", 0) + count
     again: dict[Any, Any] = {n: int(entry[n]) + change for n, change in counts.items()}
-    before = frozenset(str(entry["applied"] or "").split(";")) - {""}
-    applied = job.book.apply if was == "repaired" else before | job.book.apply
-    again["applied"] = ";".join(sorted(applied))
+    if was == "quarantined":
+        before = frozenset(str(entry["applied"] or "").split(";")) - {""}
+        again["applied"] = ";".join(sorted(before | job.book.apply))
     upsert(connection, "loads", pd.DataFrame([{**entry.to_dict(), **again}]))
     return Mended(load_id, name, loaded, repaired, quarantined, 0, job.book.summary())
 
 
-def count_rows_of_connection(connection: sa.Connection, load_id: str) -> int:
+def _changes_of(connection: sa.Connection, load_id: str) -> int:
     """Return how many changes a load has in the record, those of this transaction included."""
     query = sa.text("SELECT COUNT(*) FROM changes WHERE load_id = :load_id")
     return int(connection.execute(query, {"load_id": load_id}).scalar_one())
@@ -398,58 +428,21 @@ def _renew_findings(
     write_findings(connection, job, load_id, first=last)
 
 
-def _to_take_back(
-    mended: pd.DataFrame, changes: pd.DataFrame, rules: frozenset[str]
-) -> pd.DataFrame:
+def _to_take_back(mended: pd.DataFrame, rules: frozenset[str]) -> pd.DataFrame:
     """Return the raw rows that one of the rules repaired, and that left something to take back."""
-    told = changes[changes["rule"].isin(rules - _NOTHING_LEFT)]
-    return mended[mended["row_key"].isin(told["row_key"])].reset_index(drop=True)
+    wanted = rules - _NOTHING_LEFT
+    hit = mended["rules"].fillna("").map(lambda named: bool(wanted & set(named.split(";"))))
+    return mended[hit.astype(bool)].reset_index(drop=True)
 
 
 def _as_left(
-    database: Database,
-    connection: sa.Connection,
-    name: str,
-    rows: pd.DataFrame,
-    changes: pd.DataFrame,
+    database: Database, connection: sa.Connection, name: str, rows: pd.DataFrame
 ) -> npt.NDArray[np.bool_]:
-    """Return which rows of the table still hold what the repairs put there."""
+    """Return which rows of the table are still as the repairs left them, in every column."""
     if rows.empty:
         return np.empty(0, dtype=bool)
-    declared = schema.table(name)
-    found = rows_with_keys(database, connection, name, rows["row_key"].unique().tolist())
-    found.index = pd.Index(row_keys(declared, found))
-    own = changes[changes["row_key"].isin(rows["row_key"])]
-    last = own.drop_duplicates(["row_key", "column_name"], keep="last")
-    still = pd.Series(rows["row_key"].isin(found.index).to_numpy(), index=rows["row_key"])
-    for column_name, part in last.groupby("column_name"):
-        if column_name not in declared.column_names:
-            continue
-        column = declared.column(str(column_name))
-        there = part[part["row_key"].isin(found.index)]
-        now = found.loc[there["row_key"], column.name]
-        for key, is_left in zip(there["row_key"], _alike(column, now, there["after"]), strict=True):
-            still[key] = still[key] & is_left
-    return still.to_numpy(dtype=bool)
-
-
-def _alike(column: Any, now: pd.Series[Any], after: pd.Series[Any]) -> list[bool]:
-    """Return whether values are what the record of changes says they became."""
-    texts = after.fillna("").tolist()
-    if column.type == "geometry":
-        shapes = shapely.from_wkt(texts, on_invalid="ignore")
-        near = shapely.equals_exact(now.to_numpy(), shapes, tolerance=1e-6, normalize=True)
-        return [bool(value) for value in near]
-    if column.type == "real":
-        numbers = pd.to_numeric(pd.Series(texts), errors="coerce").to_numpy(dtype=np.float64)
-        same = np.isclose(now.to_numpy(dtype=np.float64), numbers, rtol=1e-9, equal_nan=True)
-        return [bool(value) for value in same]
-    said = column.cast(pd.Series([text or None for text in texts], dtype=object))
-    left = now.reset_index(drop=True)
-    return [
-        bool(pd.isna(one) and pd.isna(other)) or bool(one == other)
-        for one, other in zip(left, said, strict=True)
-    ]
+    now = hashes_by_key(database, connection, name, rows["row_key"].unique().tolist())
+    return rows["left_hash"].eq(rows["row_key"].map(now)).fillna(value=False).to_numpy(dtype=bool)
 
 
 def _put_back(database: Database, connection: sa.Connection, name: str, rows: pd.DataFrame) -> None:
@@ -465,15 +458,22 @@ def _put_back(database: Database, connection: sa.Connection, name: str, rows: pd
 
 
 def _note_taken_back(
-    connection: sa.Connection,
-    changes: pd.DataFrame,
-    entry: pd.Series[Any],
-    moment: pd.Timestamp,
-    first: int,
+    database: Database, connection: sa.Connection, rows: pd.DataFrame, entry: pd.Series[Any]
 ) -> None:
-    if changes.empty:
-        return
-    back = changes.rename(columns={"column_name": "column", "before": "after", "after": "before"})
-    back = back.assign(why="the repair was taken back")
+    """Enter that repairs of these rows were taken back, each as the change the other way round."""
     name, load_id = str(entry["table_name"]), str(entry["load_id"])
-    write_changes(connection, back, name, load_id, moment, first=first)
+    changes = read_table(database, "changes", where={"load_id": load_id}, connection=connection)
+    is_back = changes["why"].fillna("") != ""
+    # Of a repair made, taken back and made again, only the last making counts.
+    times_back = changes[is_back].groupby("row_key").size()
+    made = changes[~is_back & changes["row_key"].isin(rows["row_key"])].copy()
+    if made.empty:
+        return
+    done = made["row_key"].map(times_back).astype("float64").fillna(0)
+    made = made[made.groupby("row_key").cumcount() >= done]
+    if made.empty:
+        return
+    back = made.rename(columns={"column_name": "column", "before": "after", "after": "before"})
+    back = back.assign(why="the repair was taken back")
+    moment = pd.Timestamp.now("UTC")
+    write_changes(connection, back, name, load_id, moment, first=len(changes))

@@ -293,10 +293,12 @@ _TABLES = (
         must(text("load_id", "load", refers_to="loads.load_id")),
         must(integer("row", "row of the file as its user sees it")),
         text("row_key", "key of the row, as far as it can be read"),
-        must(text("state", "what became of it", "quarantined", "repaired", "mended", "dropped")),
+        must(text("state", "what became of it; superseded: a later file says that row anew",
+            "quarantined", "repaired", "mended", "superseded")),
         words("rules", "rules with an error in it, or whose repairs were made"),
         must(text("raw", "the row as it stands in the file, as JSON")),
         text("replaced", "row of the table that it took the place of, as JSON; blank if new"),
+        text("left_hash", "hash of the table's row as a repair left it, to tell later changes by"),
     ), "kept"),
     Table("plans", "Weeks that were planned.", ("plan_id",), (
         must(text("plan_id", "id of the plan")),

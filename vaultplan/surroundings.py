@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from vaultplan import schema
-from vaultplan.intake.around import Around, joined, node_places, vault_facts
+from vaultplan.intake.around import Around, joined, node_places, pipe_ends, vault_facts
 from vaultplan.intake.keys import KnownIds
 from vaultplan.intake.whereabouts import Box
 from vaultplan.settings import IntakeSettings
@@ -20,7 +20,7 @@ from vaultplan.store.read import read_table
 _BY_VAULTS: Final = frozenset({"vaults", "visits", "work_orders"})
 _VAULT_COLUMNS: Final = (
     *("vault_id", "kind", "status", "shape", "length_ft", "width_ft", "depth_ft", "gear_frac"),
-    "geometry",
+    *("imputed", "geometry"),
 )
 _FEWEST: Final = 20
 
@@ -32,12 +32,15 @@ class _OnStep(Protocol):
 class Surroundings:
     """Ids, vaults and places known so far; they grow with every table that is loaded."""
 
-    def __init__(self, database: Database, now: pd.Timestamp, settings: IntakeSettings) -> None:
+    def __init__(
+        self, database: Database, now: pd.Timestamp | None, settings: IntakeSettings
+    ) -> None:
         self._database = database
-        self._now, self._settings = now, settings
+        self._now, self._settings = _moment(now, database.time_zone), settings
         self._ids: dict[str, KnownIds] = {}
         self._vaults = vault_facts(None)
         self._nodes = node_places(None, "node_id")
+        self._pipe_ends = pipe_ends(None)
         self.box: Box | None = None
 
     def read_for(self, tables: Iterable[str], on_step: _OnStep) -> None:
@@ -61,6 +64,8 @@ class Surroundings:
             for name in ("inlets", "outfalls"):
                 frame = read_table(self._database, name, columns=["node_id", "geometry"])
                 self._nodes = joined(self._nodes, node_places(frame, "node_id"))
+            columns = ["pipe_id", "from_node", "to_node", "geometry"]
+            self._pipe_ends = pipe_ends(read_table(self._database, "drain_pipes", columns=columns))
 
     def take(self, name: str, frame: pd.DataFrame) -> None:
         """Take in rows that were just loaded."""
@@ -78,7 +83,22 @@ class Surroundings:
         if self.box is None and name != "vaults":
             self.box = _box_of(self._vaults)
         ids = {target: self._ids[target] for target in _referred_to(name) if target in self._ids}
-        return Around(ids, self._vaults, self._nodes, self.box, self._now, self._settings)
+        return Around(
+            ids,
+            self._vaults,
+            self._nodes,
+            self._pipe_ends,
+            self.box,
+            self._now,
+            self._settings,
+        )
+
+
+def _moment(now: pd.Timestamp | None, zone: str) -> pd.Timestamp:
+    if now is None:
+        return pd.Timestamp.now("UTC")
+    aware = now.tz_localize(zone) if now.tzinfo is None else now
+    return aware.tz_convert("UTC")
 
 
 def _referred_to(name: str) -> list[str]:

@@ -100,8 +100,8 @@ def test_everything_wrong_with_a_file_is_told_at_once(write, faults_of):
     faults = faults_of("visits", path, known={"vaults.vault_id": ["V1"]})
     assert [(f.row, f.column) for f in faults] == [
         (3, "depth_in"),
-        (3, "visit_id"),
         (3, "vault_id"),
+        (3, "visit_id"),
         (4, ""),
         (6, "depth_in"),
     ]

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from vaultplan.intake.around import Around
 from vaultplan.intake.findings import FindingBook
 from vaultplan.intake.rules import asked_for
 from vaultplan.intake.survey import SizeClass, Survey
@@ -24,7 +25,7 @@ def checked(*rows: tuple[float | None, ...], apply: tuple[str, ...] = (), **surv
     frame = frame.assign(kind="vault", shape="rectangular", vault_id=[f"V{i}" for i in frame.index])
     text = {name: frame[name].astype("str").where(frame[name].notna()) for name in frame}
     book = FindingBook(asked_for(apply) if apply else frozenset())
-    mended = check_vaults(frame, text, Survey(sizes=SIZES, **survey), book)
+    mended = check_vaults(frame, text, Survey(sizes=SIZES, **survey), Around(), book)
     found = book.findings()
     return mended, sorted(zip(found["row"], found["rule"], found["column"], strict=True)), book
 
@@ -78,6 +79,7 @@ def test_missing_sizes_are_filled_with_their_range_and_never_bare():
     assert mended.loc[1, ["length_ft", "depth_ft"]].tolist() == [5.0, 7.0]
     assert mended.loc[1, "imputed"] == "length_ft=4.0-6.0;depth_ft=5.6-8.4"
     assert pd.isna(mended.loc[2, "imputed"])
+    assert book.take_beyond()["imputed"].tolist() == [1]
     _, changes = book.take_chunk()
     assert set(changes["column"]) == {"length_ft", "depth_ft", "imputed"}
 
@@ -86,7 +88,7 @@ def test_a_class_that_nobody_measured_proposes_nothing():
     frame = pd.DataFrame({"vault_id": ["V1"], "depth_ft": [np.nan]}, index=[1])
     text = {name: frame[name].astype("str").where(frame[name].notna()) for name in frame}
     book = FindingBook(asked_for(["all"]))
-    check_vaults(frame, text, Survey(), book)
+    check_vaults(frame, text, Survey(), Around(), book)
     assert book.findings()[["rule", "proposal"]].values.tolist() == [["size_missing", ""]]
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import typer
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import (
     BarColumn,
     Progress,
@@ -143,7 +144,7 @@ def cell(value: Any) -> str:
         return f"{value:,.2f}" if abs(value) < 10 else f"{value:,.0f}"
     if isinstance(value, pd.Timestamp):
         return value.strftime("%Y-%m-%d %H:%M" if value.tzinfo else "%Y-%m-%d")
-    return str(value)
+    return escape(str(value))
 
 
 def deliver(frame: pd.DataFrame, title: str, columns: list[str], out: Path | None, db: str) -> None:

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import pandas as pd
 import typer
+from rich.markup import escape
 from rich.table import Table
 
 from vaultplan import checking, exporting, loading, mending
@@ -124,6 +125,7 @@ def load(
         f"In the tables: {came['new']:,} rows new, {came['changed']:,} changed, "
         f"{came['same']:,} as they were",
         highlight=False,
+        markup=False,
     )
     _tell_findings(loaded.findings)
     _tell_next(loaded.outcome, loaded.findings)
@@ -167,7 +169,7 @@ def check(
         report = quality.report.assign(where=_where(quality.report))
         show(report, "Findings", ["severity", "where", "finding", "rows", "remedy"], limit=40)
     if page is not None:
-        out_console.print(f"Page written to {page}", highlight=False, soft_wrap=True)
+        out_console.print(f"Page written to {page}", highlight=False, markup=False, soft_wrap=True)
 
 
 @app.command()
@@ -297,11 +299,11 @@ def export(
     with steps() as on_step:
         written = exporting.export(db, table, out, on_step=on_step)
     for path in written:
-        out_console.print(f"  {path}", highlight=False, soft_wrap=True)
+        out_console.print(f"  {path}", highlight=False, markup=False, soft_wrap=True)
 
 
 def _end_of(today: datetime | None) -> pd.Timestamp | None:
-    return None if today is None else pd.Timestamp(today, tz="UTC") + pd.Timedelta(days=1)
+    return None if today is None else pd.Timestamp(today) + pd.Timedelta(days=1)
 
 
 def _tell_recipe(name: str, recipe: loading.Recipe, written: tuple[Path, ...]) -> None:
@@ -317,14 +319,15 @@ def _tell_recipe(name: str, recipe: loading.Recipe, written: tuple[Path, ...]) -
         table.add_column(column, overflow="fold")
     for line in guess.lines:
         sign = {"sure": "", "likely": "likely", "unsure": "[bold]unsure[/bold]"}[line.certainty]
-        table.add_row(line.column, line.source, line.why, sign)
+        table.add_row(line.column, escape(line.source), escape(line.why), sign)
     out_console.print(table)
     if guess.unused:
-        out_console.print(f"Not read: {', '.join(guess.unused)}", highlight=False)
+        out_console.print(f"Not read: {', '.join(guess.unused)}", highlight=False, markup=False)
     if recipe.path in written:
         out_console.print(
             f"Recipe written to {recipe.path}: it is used again next time; correct it there.",
             highlight=False,
+            markup=False,
             soft_wrap=True,
         )
 
@@ -352,6 +355,7 @@ def _tell_next(outcome: pd.DataFrame, findings: pd.DataFrame) -> None:
             f"{line.quarantined:,} rows of {line.file} wait in quarantine: "
             f"vaultplan quarantine {line.load_id}",
             highlight=False,
+            markup=False,
             soft_wrap=True,
         )
     open_repairs = findings[findings["mendable"] > findings["repaired"]]
@@ -360,6 +364,7 @@ def _tell_next(outcome: pd.DataFrame, findings: pd.DataFrame) -> None:
         out_console.print(
             f"Repairs to ask for with --apply, each or all: {', '.join(rules)}",
             highlight=False,
+            markup=False,
             soft_wrap=True,
         )
 
@@ -370,6 +375,7 @@ def _tell_mended(mended: mending.Mended) -> None:
         f"{mended.repaired:,} with a repair, {mended.quarantined:,} in quarantine"
         + (f"; {mended.left_alone:,} changed since and left alone" if mended.left_alone else ""),
         highlight=False,
+        markup=False,
         soft_wrap=True,
     )
     _tell_findings(mended.findings.assign(table=mended.table))
@@ -378,5 +384,6 @@ def _tell_mended(mended: mending.Mended) -> None:
             "Rows that name something unknown may load now: "
             + "; ".join(f"vaultplan reload {load_id}" for load_id in mended.waiting_elsewhere),
             highlight=False,
+            markup=False,
             soft_wrap=True,
         )

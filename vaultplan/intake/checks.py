@@ -109,7 +109,9 @@ def _write_down(
         written = text[column.name].loc[rows]
         if check == "not_nullable":
             fault, remedy = "is blank", f"every row of {declared.name} needs it: {column.meaning}"
-            book.add("blank", column.name, written[written.isna()], fault, remedy)
+            # A word for not measured may have been made blank by its repair just now.
+            blanked = written.index.isin(book.repaired_in_chunk("word_for_blank"))
+            book.add("blank", column.name, written[written.isna() | blanked], fault, remedy)
         elif column.allowed:
             fault = "is not one of the allowed words"
             remedy = f"use {', '.join(column.allowed)}, or map it under [values.{column.name}]"
@@ -172,16 +174,16 @@ class KeyChecks:
 
         ``contents`` holds a hash of all that each row says.
         """
-        key = [name for name in self.declared.key if name in frame]
-        again = frame.index[:0]
-        if len(key) == len(self.declared.key):
-            again = self._check_doubles(frame, key, text, contents, book)
         mended = frame.copy(deep=False)
         for column in self.declared.columns:
             if column.refers_to in self.known and column.name in frame:
                 values = frame[column.name].dropna()
                 accepted = self._check_reference(column, values, book)
                 mended[column.name] = _put(mended[column.name], accepted)
+        key = [name for name in self.declared.key if name in frame]
+        again = frame.index[:0]
+        if len(key) == len(self.declared.key):
+            again = self._check_doubles(mended, key, text, contents, book)
         return mended, again
 
     def _check_doubles(

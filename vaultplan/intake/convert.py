@@ -73,9 +73,7 @@ def _written(
     if column.name in matching.sources:
         raw = chunk.frame[matching.sources[column.name]]
         # Our own text files guard text that a spreadsheet would run as a formula.
-        guards = (
-            column.type in ("text", "words", "clock") and chunk.file.suffix.lower() in DELIMITED
-        )
+        guards = column.type in ("text", "words", "clock") and chunk.ending in DELIMITED
         return tidy(unguarded(raw) if guards else raw)
     return None
 

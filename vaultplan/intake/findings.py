@@ -46,6 +46,9 @@ class FindingBook:
     _bad: list[pd.DataFrame] = field(default_factory=list)
     _changes: list[pd.DataFrame] = field(default_factory=list)
     _errors: int = 0
+    _accepted: list[tuple[tuple[str, str, str], pd.Index[Any]]] = field(default_factory=list)
+    _beyond: dict[str, list[pd.Index[Any]]] = field(default_factory=dict)
+    _chunk_start: int = 0
 
     def __bool__(self) -> bool:
         """Whether anything keeps a row, or the whole file, out of its table."""
@@ -95,6 +98,7 @@ class FindingBook:
         count.repaired += len(accepted)
         self._remedies[rule, column, fault] = remedy
         if len(accepted):
+            self._accepted.append(((rule, column, fault), accepted.index))
             changed = {
                 "row": accepted.index.to_numpy(),
                 "rule": rule,
@@ -141,9 +145,29 @@ class FindingBook:
         bad = pd.concat(self._bad, ignore_index=True) if self._bad else nothing
         blank = pd.DataFrame(columns=list(CHANGES)).astype({"row": "int64"})
         changes = pd.concat(self._changes) if self._changes else blank
+        lost = set(bad["row"].tolist())
+        for kind, rows in self._accepted:
+            self._counts[kind].repaired -= int(rows.isin(lost).sum())
+        # A repair in a row that has another error left is not made after all.
+        for at in range(self._chunk_start, len(self._rows)):
+            if self._rows[at][-1] and self._rows[at][2] in lost:
+                self._rows[at] = (*self._rows[at][:-1], False)
+        self._chunk_start = len(self._rows)
         self._bad.clear()
         self._changes.clear()
+        self._accepted.clear()
         return bad, changes[~changes["row"].isin(bad["row"])].reset_index(drop=True)
+
+    def set_beyond(self, column: str, rows: pd.Index[Any]) -> None:
+        """Note rows in which a repair sets a column that the file may say nothing of."""
+        if len(rows):
+            self._beyond.setdefault(column, []).append(rows)
+
+    def take_beyond(self) -> dict[str, pd.Index[Any]]:
+        """Return the rows of :meth:`set_beyond` since the last call, by column."""
+        found = {name: pd.Index(np.unique(np.concatenate(r))) for name, r in self._beyond.items()}
+        self._beyond.clear()
+        return found
 
     def repaired_in_chunk(self, rule: str) -> pd.Index[Any]:
         """Return the rows of this chunk in which a rule's repair was made."""

@@ -28,7 +28,7 @@ from vaultplan.intake.reading import Reading
 from vaultplan.intake.recipes.column_map import ColumnMap
 from vaultplan.intake.recipes.matching import Matching, match_columns
 from vaultplan.intake.shapes import check_shapes
-from vaultplan.intake.survey import SIZES, Survey, Surveyor, needs_survey
+from vaultplan.intake.survey import Survey, Surveyor, needs_survey
 from vaultplan.intake.vault_rules import check_vaults
 from vaultplan.intake.visit_rules import VisitRules
 from vaultplan.intake.words import WordList, word_list
@@ -59,6 +59,7 @@ class TableIntake:
     layer: str | None = None
     survey: Survey = field(default_factory=Survey)
     crs_text: str = ""
+    ending: str = ""
     told: frozenset[str] = frozenset()
 
     def look_through(self, on_progress: Callable[[int], object] | None = None) -> None:
@@ -98,17 +99,13 @@ class TableIntake:
                 matching = self._matching(chunk)
                 self._check_whole(chunk, matching)
                 self.told = self._columns_told(matching)
+                self.ending = chunk.ending
                 if self.book and not self.is_strict:
                     self.book.raise_if_any(str(self.path), self.declared.name)
             yield work.done(chunk, matching)
 
     def _columns_told(self, matching: Matching) -> frozenset[str]:
-        told = {"geometry", *matching.sources, *self.column_map.constants}
-        if self.declared.name == "vaults" and set(SIZES) <= told:
-            told.add("imputed")
-        if "word_for_dry" in self.book.apply:
-            told.add("finding")
-        return frozenset(told)
+        return frozenset({"geometry", *matching.sources, *self.column_map.constants})
 
     def _matching(self, chunk: Chunk) -> Matching:
         return _matching(self.declared, chunk, self.path, self.column_map)
@@ -195,7 +192,8 @@ class _Work:
         frame = self._placed(frame, chunk, matching)
         frame = self._by_the_trade(frame, typed.text)
         bad, changes = book.take_chunk()
-        return sorted_out(job.declared, chunk, frame, typed, bad, again, changes)
+        beyond = book.take_beyond()
+        return sorted_out(job.declared, chunk, frame, typed, bad, again, changes, beyond)
 
     def _placed(self, frame: pd.DataFrame, chunk: Chunk, matching: Matching) -> pd.DataFrame:
         job = self.job
@@ -218,7 +216,7 @@ class _Work:
         job = self.job
         match job.declared.name:
             case "vaults":
-                return check_vaults(frame, text, job.survey, job.book)
+                return check_vaults(frame, text, job.survey, job.around, job.book)
             case "visits":
                 self.visits = self.visits or VisitRules(job.around, job.reading)
                 return self.visits.check(frame, text, job.book)
@@ -410,7 +408,8 @@ def preview(name: str, path: Path, *, column_map: ColumnMap | None = None) -> Ma
 
 def _matching(declared: Table, chunk: Chunk, path: Path, mapping: ColumnMap) -> Matching:
     found = [str(name) for name in chunk.frame.columns]
-    return match_columns(declared, found, path, mapping, has_shapes=chunk.geometry is not None)
+    has_shapes = chunk.geometry is not None
+    return match_columns(declared, found, path, mapping, has_shapes=has_shapes, ending=chunk.ending)
 
 
 def _layer(path: Path, mapping: ColumnMap, name: str) -> str | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -28,7 +28,9 @@ class Intake:
 
     ``frame`` holds the rows to write, in the table's shape; ``set_aside`` the raw rows that are
     quarantined or were mended (``SET_ASIDE``); ``changes`` what the repairs changed. Every row of
-    the file that is not wholly blank is loaded, mended or quarantined.
+    the file that is not wholly blank is loaded, mended or quarantined. ``beyond`` gives, by column,
+    the positions in ``frame`` of rows in which a repair set what the file does not speak of.
+    ``rows`` are the numbers of all rows gone through that fit the header.
     """
 
     frame: pd.DataFrame
@@ -38,6 +40,8 @@ class Intake:
     repaired: int
     quarantined: int
     blank: int
+    beyond: Mapping[str, pd.Index[Any]] = field(default_factory=dict)
+    rows: pd.Index[Any] = field(default_factory=lambda: pd.Index([]))
 
     @property
     def size(self) -> int:
@@ -53,6 +57,7 @@ def sorted_out(
     bad: pd.DataFrame,
     again: pd.Index[Any],
     changes: pd.DataFrame,
+    beyond: Mapping[str, pd.Index[Any]],
 ) -> Intake:
     """Return which rows are loaded, mended and quarantined.
 
@@ -78,7 +83,9 @@ def sorted_out(
     rules_of = named.reindex(aside["row"]).fillna("").to_numpy()
     aside = aside.assign(row_key=key_of, rules=rules_of, state="quarantined")
     aside["state"] = aside["state"].mask(aside["row"].isin(rows[mended]), "repaired")
-    keyed = changes.assign(row_key=keys.reindex(changes["row"]).fillna("").to_numpy())
+    keyed = _with_final(changes, frame).assign(
+        row_key=keys.reindex(changes["row"]).fillna("").to_numpy()
+    )
     quarantined = int(faulty.sum()) + len(chunk.misfits)
     return Intake(
         frame=declared.conform(loaded).reset_index(drop=True),
@@ -88,7 +95,35 @@ def sorted_out(
         repaired=int(mended.sum()),
         quarantined=quarantined,
         blank=chunk.blank,
+        beyond={
+            name: pd.Index(np.flatnonzero(loaded.index.isin(set_in)))
+            for name, set_in in beyond.items()
+        },
+        rows=rows,
     )
+
+
+def _with_final(changes: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
+    """Return changes with what each value became in the end, in the units of the table."""
+    final = changes.copy()
+    for name, part in changes[changes["rule"] != "row_twice"].groupby("column"):
+        if name in frame:
+            final.loc[part.index, "after"] = _texts(frame[name].loc[part["row"]]).to_numpy()
+    return final
+
+
+def _texts(values: pd.Series[Any]) -> pd.Series[Any]:
+    """Return values as text, blank for blank; times and days in ISO form, shapes as WKT."""
+    if isinstance(values.dtype, pd.DatetimeTZDtype):
+        text = values.dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    elif pd.api.types.is_datetime64_any_dtype(values):
+        text = values.dt.strftime("%Y-%m-%d")
+    elif pd.api.types.is_float_dtype(values):
+        text = values.map(lambda value: f"{value:.15g}")
+    else:
+        text = values.astype(object).map(str)
+    named: pd.Series[Any] = text.astype("str").where(values.notna(), "")
+    return named
 
 
 def row_keys(

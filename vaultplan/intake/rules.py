@@ -38,6 +38,8 @@ _RULES: Final = (
     Rule("thousands_mark", "error", "a number has marks between its thousands",
          "read the number without them"),
     Rule("decimal_comma", "error", "a number has a decimal comma", "read it as a decimal point"),
+    Rule("decimal_point", "error", "a number has a point where the file's numbers have commas",
+         "read it as a decimal point"),
     Rule("unit_in_number", "error", "a number has its unit behind it",
          "convert it from that unit"),
     Rule("word_for_blank", "error", "a word stands where a number was not measured",

@@ -33,6 +33,8 @@ _FEWEST_PLACES: Final = 20
 _FEWEST_SIZES: Final = 20
 _PLACES_A_CHUNK: Final = 5_000
 _COMPARED: Final = 2_000
+_CROWD: Final = 20
+_NEAREST: Final = 5
 #: Ends of pipes closer than this are one place, in feet; assumed.
 _SNAP_FT: Final = 1.0
 
@@ -149,7 +151,8 @@ class Surveyor:
         for which, at in (("first", 0), ("last", -1)):
             points = shapely.get_point(moved[lines].to_numpy(), at)
             ends[f"{which}_x"], ends[f"{which}_y"] = shapely.get_x(points), shapely.get_y(points)
-        named = frame.loc[lines, ["from_node", "to_node"]].assign(**ends)
+        ids = [name for name in ("pipe_id", "from_node", "to_node") if name in frame]
+        named = frame.loc[lines, ids].assign(**ends)
         self._pipes.append(named[np.isfinite(named[list(ends)]).all(axis=1)])
 
     def _home(self) -> Home | None:
@@ -195,7 +198,7 @@ class Surveyor:
             others = others[~others.index.isin(own["vault_id"])]
         named = others.reset_index()
         named.index = pd.Index(-1 - np.arange(len(named)))
-        both = pd.concat([own, named.drop(columns=["status", "gear_frac"])])
+        both = pd.concat([own, named.drop(columns=["status", "gear_frac", "imputed"])])
         return both.reindex(columns=["vault_id", "kind", "shape", *SIZES, "x", "y"])
 
     def _sizes(self) -> dict[tuple[str, str, bool], SizeClass]:
@@ -218,8 +221,10 @@ class Surveyor:
         vaults = self._all_vaults()
         vaults = vaults[np.isfinite(vaults["x"]) & np.isfinite(vaults["y"])]
         reach = self.around.settings.twin_ft / foot_of(self.target).per_unit
-        tree = cKDTree(vaults[["x", "y"]].to_numpy())
-        pairs = tree.query_pairs(reach, output_type="ndarray")
+        # Many at one and the same place are a fault of their own, such as all at 0, 0.
+        crowd = vaults.groupby(["x", "y"])["x"].transform("size") > _CROWD
+        vaults = vaults[~crowd.to_numpy(dtype=bool)]
+        pairs = _close_pairs(vaults[["x", "y"]].to_numpy(), reach)
         alike = np.ones(len(pairs), dtype=bool)
         for name in ("kind", "shape", *SIZES):
             values = pd.factorize(vaults[name])[0]
@@ -247,7 +252,15 @@ class Surveyor:
 
         drawn = (claims(pipes["from_node"], "first"), claims(pipes["to_node"], "last"))
         turned = (claims(pipes["from_node"], "last"), claims(pipes["to_node"], "first"))
-        known = _claims(nodes.index.to_series(), nodes["x"], nodes["y"], snap)
+        ends = self.around.pipe_ends
+        if "pipe_id" in pipes:
+            ends = ends[~ends["pipe_id"].isin(pipes["pipe_id"])]
+        known = np.concatenate(
+            [
+                _claims(nodes.index.to_series(), nodes["x"], nodes["y"], snap),
+                _claims(ends["node"], ends["x"], ends["y"], snap),
+            ]
+        )
         places, counts = np.unique(np.concatenate([*drawn, known]), return_counts=True)
 
         def backed(claimed: npt.NDArray[np.uint64]) -> npt.NDArray[np.int64]:
@@ -257,6 +270,18 @@ class Surveyor:
         as_drawn = backed(drawn[0]) + backed(drawn[1]) - 2
         other_way = backed(turned[0]) + backed(turned[1])
         return pipes.index[other_way > as_drawn]
+
+
+def _close_pairs(places: Floats, reach: float) -> npt.NDArray[np.int64]:
+    """Return pairs of places within reach of each other, of each place its few nearest."""
+    if len(places) < 2:
+        return np.empty((0, 2), dtype=np.int64)
+    nearest = min(_NEAREST, len(places))
+    _, at = cKDTree(places).query(places, k=nearest, distance_upper_bound=reach)
+    first = np.repeat(np.arange(len(places)), nearest)
+    pairs = np.column_stack([first, at.ravel()])
+    pairs = pairs[(pairs[:, 1] < len(places)) & (pairs[:, 0] != pairs[:, 1])]
+    return np.unique(np.sort(pairs, axis=1), axis=0)
 
 
 def size_class(vaults: pd.DataFrame) -> tuple[pd.Series[Any], pd.Series[Any]]:

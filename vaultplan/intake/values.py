@@ -104,6 +104,14 @@ def _number(
 ) -> pd.Series[Any]:
     text = plain_digits(raw, reading)
     form = _NUMBER if column.type == "real" else _WHOLE
+    if reading.decimal != "." and reading.thousands != ".":
+        pointed = raw[raw.str.contains(".", regex=False, na=False) & text.str.fullmatch(form)]
+        what, remedy = (
+            "has a point where the file's numbers have commas",
+            'state thousands = "." in the column map if it parts thousands, or write a comma',
+        )
+        accepted = book.add("decimal_point", column.name, pointed, what, remedy, repairs=pointed)
+        text = text.mask(text.index.isin(pointed.index.difference(accepted.index)))
     wrong = text[text.notna() & ~text.str.fullmatch(form).astype(bool)]
     if len(wrong):
         text = put(text, _blame(column, wrong, reading, book, unit))

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from vaultplan.intake.around import Around
 from vaultplan.intake.findings import FindingBook
 from vaultplan.intake.survey import SIZES, SizeClass, Survey, size_class
 from vaultplan.units import IN_PER_FT, M_PER_FT
@@ -30,7 +31,11 @@ _FITS_AT_MOST: Final = np.log(3.5)
 
 
 def check_vaults(
-    frame: pd.DataFrame, text: dict[str, pd.Series[Any]], survey: Survey, book: FindingBook
+    frame: pd.DataFrame,
+    text: dict[str, pd.Series[Any]],
+    survey: Survey,
+    around: Around,
+    book: FindingBook,
 ) -> pd.DataFrame:
     """Return vaults with repairs asked for in place; what is odd about them is in the book.
 
@@ -43,8 +48,7 @@ def check_vaults(
     for name in SIZES:
         if name in frame:
             mended[name] = _check_size(name, frame, text[name], off, survey, book, filled)
-    if filled:
-        mended["imputed"] = _marked(mended, filled)
+    _mark(mended, filled, around, book)
     if "vault_id" in frame:
         twins = survey.twins[survey.twins.index.isin(frame.index)]
         book.add(
@@ -189,11 +193,39 @@ def _range_text(name: str, usual: SizeClass) -> str:
     return f"{name}={usual.low_ft:.1f}-{usual.high_ft:.1f}"
 
 
-def _marked(frame: pd.DataFrame, filled: dict[str, pd.Series[Any]]) -> pd.Series[Any]:
-    """Return the column that tells which sizes are not measured, with their ranges."""
-    blank = pd.Series(None, index=frame.index, dtype="str")
-    marked = frame["imputed"].copy() if "imputed" in frame else blank
+def _mark(
+    frame: pd.DataFrame, filled: dict[str, pd.Series[Any]], around: Around, book: FindingBook
+) -> None:
+    """Set which sizes are not measured, with their ranges; a size that is measured now loses it.
+
+    Marks of sizes that the file says nothing of stay as the database has them.
+    """
+    told = [name for name in SIZES if name in frame]
+    has_column = "imputed" in frame
+    if has_column:
+        before = frame["imputed"]
+    elif "vault_id" in frame and around.vaults["imputed"].notna().any():
+        stored = around.vaults["imputed"].reindex(frame["vault_id"].fillna(""))
+        before = pd.Series(stored.to_numpy(), index=frame.index, dtype="str")
+    else:
+        before = pd.Series(None, index=frame.index, dtype="str")
+    touched = before.notna() & (not has_column)
     for said in filled.values():
-        before = marked.loc[said.index]
-        marked.loc[said.index] = said.where(before.isna(), before + ";" + said)
-    return marked
+        touched |= touched.index.isin(said.index)
+    if not touched.any() or not told:
+        return
+    after = before.copy()
+    known = {name: frame[name].notna() for name in told}
+    for row in frame.index[touched]:
+        marks = dict(mark.split("=", 1) for mark in str(before[row]).split(";") if "=" in mark)
+        for name in told:
+            if name in filled and row in filled[name].index:
+                marks[name] = str(filled[name][row]).split("=", 1)[1]
+            elif known[name][row]:
+                marks.pop(name, None)
+        words = [f"{name}={marks[name]}" for name in SIZES if name in marks]
+        after[row] = ";".join(words) if words else None
+    frame["imputed"] = after
+    if not has_column:
+        changed = touched & (after.fillna("") != before.fillna(""))
+        book.set_beyond("imputed", frame.index[changed])

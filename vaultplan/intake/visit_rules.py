@@ -63,6 +63,7 @@ class VisitRules:
         before = finding[at].astype("str")
         finding[at] = "dry"
         frame["finding"] = finding
+        book.set_beyond("finding", finding.index[at])
         book.change("word_for_dry", "finding", before, finding[at])
 
     def _check_times(self, frame: pd.DataFrame, text: Texts, book: FindingBook) -> None:

@@ -19,7 +19,7 @@ from vaultplan.schema import Frames
 from vaultplan.schema import table as declared_table
 from vaultplan.store.connect import SRID
 from vaultplan.store.frames import csv_bytes, sqlite_rows
-from vaultplan.store.tables import stored_tables
+from vaultplan.store.tables import KEY, stored_tables
 
 _ROWS_AT_A_TIME: Final = 50_000
 _SHOWN: Final = 5
@@ -120,8 +120,11 @@ def delete_keys(connection: sa.Connection, name: str, frame: pd.DataFrame) -> in
     incoming = _staging_table(connection, name)
     incoming.create(connection)
     _stage(connection, incoming, name, rows)
-    listed = sa.exists().where(*_same_key(table, incoming, name))
-    gone = connection.execute(sa.delete(table).where(listed)).rowcount
+    # From the few keys to the many rows, by the index of the key.
+    listed = sa.select(table.c[KEY]).join_from(
+        incoming, table, sa.and_(*_same_key(table, incoming, name))
+    )
+    gone = connection.execute(sa.delete(table).where(table.c[KEY].in_(listed))).rowcount
     incoming.drop(connection)
     return gone
 

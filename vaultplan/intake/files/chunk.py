@@ -19,7 +19,7 @@ class Chunk:
     none. ``unreadable`` marks shapes that are there but cannot be understood. ``misfits`` are rows
     with more or fewer values than the header, told by row; they are not in ``frame``. ``blank``
     counts wholly blank rows, which are left out. ``size`` counts all rows gone through: it is
-    ``len(frame) + len(misfits) + blank``.
+    ``len(frame) + len(misfits) + blank``. ``inner`` is the ending of the file in an archive.
     """
 
     file: Path
@@ -30,6 +30,12 @@ class Chunk:
     size: int = 0
     misfits: tuple[tuple[int, str, str], ...] = ()
     blank: int = 0
+    inner: str = ""
+
+    @property
+    def ending(self) -> str:
+        """The ending of the file the rows stand in, such as ``.csv``, also inside an archive."""
+        return self.inner or self.file.suffix.lower()
 
     @property
     def first_row(self) -> int:

@@ -151,7 +151,7 @@ def _from_archive(
         # Nothing may hold a file open when its folder is removed.
         with closing(chunks):  # type: ignore[type-var]
             for chunk in chunks:
-                yield replace(chunk, file=archive)
+                yield replace(chunk, file=archive, inner=single.suffix.lower())
 
 
 def _thing(archive: Path, layer: str | None) -> tuple[archives.Thing, str | None]:

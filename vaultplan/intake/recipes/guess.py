@@ -84,7 +84,7 @@ def guess_map(
     chunk = _sample(path, draft, sample_rows, declared.name)
     frame = chunk.frame.apply(tidy)
     names = [str(name) for name in frame.columns]
-    reader = NameReader(declared, is_shapefile=path.suffix.lower() == ".shp")
+    reader = NameReader(declared, is_shapefile=chunk.ending == ".shp")
     own = {name: _standing(source, names) for name, source in draft.stated.columns.items()}
     places = _guess_places(draft, reader, chunk, crs, near)
     given = {*own, *draft.stated.constants}
@@ -153,7 +153,7 @@ def _joined(chunks: list[Chunk]) -> Chunk:
     shapes = [chunk.geometry for chunk in chunks if chunk.geometry is not None]
     geometry = np.concatenate(shapes) if shapes else None
     frame = pd.concat([chunk.frame for chunk in chunks])
-    return Chunk(first.file, frame, geometry, crs=first.crs)
+    return Chunk(first.file, frame, geometry, crs=first.crs, inner=first.inner)
 
 
 def _standing(source: str, names: list[str]) -> str:
@@ -225,7 +225,9 @@ def _settle(
     has_shapes = chunk.geometry is not None
     is_plain = not (set(draft.entries) - {"x", "y", "wkt"})
     try:
-        by_name = match_columns(declared, names, path, said, has_shapes=has_shapes)
+        by_name = match_columns(
+            declared, names, path, said, has_shapes=has_shapes, ending=chunk.ending
+        )
         is_plain &= by_name.sources == sources and by_name.places == places
     except SettingsError:
         is_plain = False

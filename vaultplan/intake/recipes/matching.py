@@ -31,13 +31,19 @@ class Matching:
 
 
 def match_columns(
-    declared: Table, found: Sequence[str], path: Path, column_map: ColumnMap, *, has_shapes: bool
+    declared: Table,
+    found: Sequence[str],
+    path: Path,
+    column_map: ColumnMap,
+    *,
+    has_shapes: bool,
+    ending: str = "",
 ) -> Matching:
     """Return which file column provides each column of the table.
 
     The column map comes first, and what it takes for a place is read as nothing else. Other columns
     are found by their name, capitals aside, and in a Shapefile by its first ten letters where no
-    other column starts with them.
+    other column starts with them. ``ending`` is the file's, where the path is an archive's.
 
     Raises
     ------
@@ -57,7 +63,7 @@ def match_columns(
         if column.type == "geometry" or name in sources or name in column_map.constants:
             continue
         fitting = [source for source in free if source.lower() == name]
-        if not fitting and path.suffix.lower() == ".shp":
+        if not fitting and (ending or path.suffix.lower()) == ".shp":
             fitting = _shortened(name, declared, free)
         if len(fitting) > 1:
             both = ", ".join(fitting)

@@ -63,6 +63,7 @@ def upgrade() -> None:
         sa.Column("rules", sa.Text(), nullable=True),
         sa.Column("raw", sa.Text(), nullable=False),
         sa.Column("replaced", sa.Text(), nullable=True),
+        sa.Column("left_hash", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("fid"),
         sa.UniqueConstraint("load_id", "row", name="uq_raw_rows"),
         sqlite_autoincrement=True,
