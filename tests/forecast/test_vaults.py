@@ -59,3 +59,10 @@ def test_gallons_never_exceed_the_room():
     depth = np.array([-1.0, 0.0, 30.0, 90.0])
     held = gallons(depth, np.full(4, 60.0), np.full(4, 100.0))
     assert held.tolist() == [0.0, 0.0, 50.0, 100.0]
+
+
+def test_a_size_that_was_filled_in_at_loading_is_not_measured():
+    sizes = {"length_ft": [5.0, 5.0], "width_ft": [4.0, 4.0], "depth_ft": [7.0, 7.0]}
+    given = frame(**sizes, shape=["rectangular"] * 2)
+    rooms = vault_rooms(given.assign(imputed=[None, "depth_ft=5.0-8.0"]), gear_frac=0.15)
+    assert rooms["is_measured"].tolist() == [True, False]

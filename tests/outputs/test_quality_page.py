@@ -323,7 +323,7 @@ def test_a_large_fleet_is_counted_in_hexes(frames, tmp_path):
 
 def test_an_empty_database_makes_a_page_too(tmp_path):
     data = data_of(write({}, tmp_path / "q.html"))
-    assert data["head"] == {"name": "Database without a name", "as_of": "", "counts": ""}
+    assert data["head"] == {"name": "a database without a name", "as_of": "", "counts": ""}
     assert data["loads"] == {"shown": [], "of": 0} and data["moves"]["drawn"] == []
 
 

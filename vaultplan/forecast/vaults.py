@@ -25,7 +25,7 @@ def vault_rooms(vaults: pd.DataFrame, *, gear_frac: float) -> pd.DataFrame:
     ----------
     vaults
         ``vault_id``, ``kind``, ``shape``, ``length_ft`` (diameter if round), ``width_ft``,
-        ``depth_ft``, ``gear_frac``.
+        ``depth_ft``, ``gear_frac``; ``imputed`` if known.
     gear_frac
         Share of the room that gear takes where ``vaults.gear_frac`` is blank.
 
@@ -33,7 +33,8 @@ def vault_rooms(vaults: pd.DataFrame, *, gear_frac: float) -> pd.DataFrame:
     -------
     pandas.DataFrame
         ``vault_id``, ``area_sqft`` (plan area less gear), ``depth_in``, ``capacity_gal`` and
-        ``is_measured``: False where a dimension is the median of the vault's kind and shape.
+        ``is_measured``: False where a dimension is the median of the vault's kind and shape, taken
+        here or, by ``imputed``, when it was loaded.
 
     Notes
     -----
@@ -57,13 +58,16 @@ def vault_rooms(vaults: pd.DataFrame, *, gear_frac: float) -> pd.DataFrame:
     gross = np.where(is_round, np.pi / 4.0 * length**2, length * width)
     gear = vaults["gear_frac"].fillna(gear_frac).clip(0.0, MOST_GEAR_FRAC).to_numpy(float)
     area = gross * (1.0 - gear)
+    is_measured = length_known & depth_known & (width_known | is_round)
+    if "imputed" in vaults:
+        is_measured &= vaults["imputed"].isna().to_numpy(bool)
     return pd.DataFrame(
         {
             "vault_id": vaults["vault_id"].to_numpy(),
             "area_sqft": area,
             "depth_in": in_from_ft(depth),
             "capacity_gal": gal_from_cuft(area * depth),
-            "is_measured": length_known & depth_known & (width_known | is_round),
+            "is_measured": is_measured,
         },
         index=vaults.index,
     )

@@ -54,7 +54,7 @@ def _head(frames: schema.Frames) -> dict[str, Any]:
     name = facts.get("name")
     counts = [(label, len(frames[table])) for table, label in _COUNTED.items() if table in frames]
     return {
-        "name": name if isinstance(name, str) and name else "Database without a name",
+        "name": name if isinstance(name, str) and name else "a database without a name",
         "as_of": _moment(loads["loaded_at"].max(), frames) if len(loads) else "",
         "counts": ", ".join(f"{count:,} {label}" for label, count in counts if count),
     }
