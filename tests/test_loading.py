@@ -163,6 +163,25 @@ def test_a_foreign_file_is_read_by_a_guessed_recipe_and_again_by_the_same(
     assert again.outcome[["new", "changed", "same"]].iloc[0].tolist() == [0, 0, 2]
 
 
+def test_times_without_a_zone_are_local_where_none_names_one(
+    town_file: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "Insp #,Vault No.,Insp Date,Water (in),Condition\n"
+        "N1,SM-0001,10/01/2026 08:00,5,CLR\nN2,SM-0002,10/13/2026 09:30,DRY,\n"
+        'N3,SM-0003,10/14/2026 09:30,7,"dirty, oily"\n',
+        encoding="utf-8",
+    )
+    loaded = loading.load(town_file, "visits", path, apply=["all"], now=NOW)
+    assert loaded.outcome[["loaded", "repaired"]].values.tolist() == [[1, 2]]
+    visits = rows_of(town_file, "visits").set_index("visit_id")
+    assert visits.loc["N1", "visited_at"] == pd.Timestamp("2026-10-01T18:00:00Z")
+    assert visits.loc[["N1", "N2", "N3"], "depth_in"].tolist() == [5, 0, 7]
+    assert visits.loc[["N1", "N3"], "grade"].tolist() == ["clear", "heavy"]
+    assert loaded.recipes["visits"].column_map.time_zone == "Etc/GMT+10"
+
+
 def test_a_recipe_that_is_edited_is_obeyed(town_file: str, tmp_path: Path) -> None:
     path = tmp_path / "export.csv"
     path.write_text(FOREIGN, encoding="utf-8")

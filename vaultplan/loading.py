@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from vaultplan import schema
 from vaultplan.errors import SchemaError, SettingsError
 from vaultplan.intake.files.readers import ARCHIVES, SINGLE, count_rows, layers_of
-from vaultplan.intake.load import TableIntake, open_intake
+from vaultplan.intake.load import TableIntake, open_intake, preview
 from vaultplan.intake.recipes.column_map import ColumnMap, load_column_map
 from vaultplan.intake.recipes.guess import Guess, guess_map
 from vaultplan.intake.rules import asked_for
@@ -71,11 +71,13 @@ class Recipe:
     """How a file is read: a map that was given, found beside the file, or guessed.
 
     ``path`` is where it was found or is to be written; ``guess`` holds the reasons, if any.
+    ``unused`` are columns of the file that a recipe found or given does not read.
     """
 
     column_map: ColumnMap
     path: Path | None = None
     guess: Guess | None = None
+    unused: tuple[str, ...] = ()
 
     @property
     def is_new(self) -> bool:
@@ -208,7 +210,8 @@ def find_recipe(
         own = load_column_map(beside, declared)
     if own is not None:
         used = own.model_copy(update={"layer": chosen}) if chosen else own
-        return Recipe(used, beside if given is None else None)
+        unused = preview(source.table, source.path, column_map=used).unused
+        return Recipe(used, beside if given is None else None, unused=unused)
     guess = guess_map(
         declared,
         source.path,
@@ -216,7 +219,8 @@ def find_recipe(
         stated=ColumnMap(layer=chosen) if chosen else None,
         near=around.box,
     )
-    return Recipe(guess.column_map, beside, _with_zone(guess, database.time_zone))
+    zoned = _with_zone(guess, database.time_zone)
+    return Recipe(zoned.column_map, beside, zoned)
 
 
 def _with_zone(guess: Guess, zone: str) -> Guess:

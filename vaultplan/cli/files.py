@@ -309,7 +309,9 @@ def _end_of(today: datetime | None) -> pd.Timestamp | None:
 def _tell_recipe(name: str, recipe: loading.Recipe, written: tuple[Path, ...]) -> None:
     if recipe.guess is None:
         if recipe.path is not None:
-            out_console.print(f"{name}: read by {recipe.path}", soft_wrap=True)
+            out_console.print(f"{name}: read by {recipe.path}", markup=False, soft_wrap=True)
+        if recipe.unused:
+            out_console.print(f"Not read: {', '.join(recipe.unused)}", markup=False, soft_wrap=True)
         return
     if not recipe.is_new:
         return

@@ -70,7 +70,9 @@ def fit_of(declared: Table, column: Column, values: pd.Series[Any]) -> Fit:
     if not len(values):
         return Fit(1.0, False, "it is blank in the rows looked at")
     if column.type in ("real", "integer"):
-        numbers = numbers_of(values)
+        # "Dry" or "n/m" among depths is for the findings; it makes the column no other.
+        words = values.map(simple).isin(word_list().blank | word_list().dry)
+        numbers = numbers_of(values[~words] if 2 * int(words.sum()) < len(values) else values)
         share = float(numbers.notna().mean())
         if column.type == "integer":
             whole = numbers.dropna()
