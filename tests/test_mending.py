@@ -143,6 +143,7 @@ def test_repairs_are_taken_back_one_rule_or_all(town: str, file: Path) -> None:
 
     done = mending.undo(town, load_id, now=NOW)
     assert (done.loaded, done.repaired, done.quarantined) == (0, 0, 2)
+    assert not done.findings.duplicated(["rule", "column"]).any()
     assert sorted(visits_of(town).index) == sorted([*before.index, "N1", "N5"])
     assert adds_up(town, load_id) == [2, 0, 4]
     changes = rows_of(town, "changes", load_id=load_id)

@@ -21,7 +21,7 @@ from vaultplan.columns import unguarded
 from vaultplan.errors import SettingsError
 from vaultplan.intake.files.chunk import Chunk
 from vaultplan.intake.files.readers import read_chunks
-from vaultplan.intake.findings import FindingBook
+from vaultplan.intake.findings import SUMMARY, FindingBook
 from vaultplan.intake.load import TableIntake, open_intake
 from vaultplan.intake.outcome import LINE, SHAPE
 from vaultplan.intake.recipes.column_map import ColumnMap
@@ -46,6 +46,7 @@ from vaultplan.surroundings import Surroundings
 _CHUNK_ROWS: Final = 50_000
 #: Columns that a file of quarantined rows has beside the file's own.
 ROW, WHY = "(row)", "(why)"
+_COUNTED: Final = ("rows", "mendable", "repaired")
 #: A repair that left nothing of its own in the table, so that there is nothing to take back.
 _NOTHING_LEFT: Final = frozenset({"row_twice"})
 
@@ -235,7 +236,9 @@ def undo(
                     quarantined=done.quarantined + one.quarantined,
                     findings=pd.concat([done.findings, one.findings], ignore_index=True),
                 )
-    return done
+    kinds = [name for name in SUMMARY if name not in _COUNTED]
+    summed = done.findings.groupby(kinds, as_index=False, sort=False)[list(_COUNTED)].sum()
+    return replace(done, findings=summed[list(SUMMARY)])
 
 
 def _waiting_elsewhere(database: Database, load_id: str) -> tuple[str, ...]:
