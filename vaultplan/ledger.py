@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -148,13 +148,19 @@ def left_hashes(
     database: Database, connection: sa.Connection, name: str, aside: pd.DataFrame
 ) -> pd.Series[Any]:
     """Return a hash of the table's row as each repaired row left it; blank for the others."""
-    hashes = pd.Series(None, index=aside.index, dtype="str")
+    return _of_repaired(aside, lambda keys: hashes_by_key(database, connection, name, keys))
+
+
+def _of_repaired(
+    aside: pd.DataFrame, look_up: Callable[[list[str]], pd.Series[Any]]
+) -> pd.Series[Any]:
+    """Return what is looked up by the keys of repaired rows; blank for rows set aside otherwise."""
+    found = pd.Series(None, index=aside.index, dtype="str")
     mended = aside[aside["state"] == "repaired"]
-    if mended.empty:
-        return hashes
-    found = hashes_by_key(database, connection, name, mended["row_key"].unique().tolist())
-    hashes.loc[mended.index] = mended["row_key"].map(found).astype("str")
-    return hashes
+    if len(mended):
+        by_key = look_up(mended["row_key"].unique().tolist())
+        found.loc[mended.index] = mended["row_key"].map(by_key).astype("str")
+    return found
 
 
 def hashes_by_key(
@@ -219,18 +225,14 @@ def table_rows(
     database: Database, connection: sa.Connection, name: str, set_aside: pd.DataFrame
 ) -> pd.Series[Any]:
     """Return, as JSON, the row of the table that each repaired row is about to replace."""
-    replaced = pd.Series(None, index=set_aside.index, dtype="str")
-    mended = set_aside[set_aside["state"] == "repaired"]
-    if mended.empty:
-        return replaced
-    rows = rows_with_keys(database, connection, name, mended["row_key"].unique().tolist())
-    texts = pd.Series(
-        rows_to_json(schema.table(name), rows).to_numpy(),
-        index=row_keys(schema.table(name), rows),
-        dtype="str",
-    )
-    replaced.loc[mended.index] = mended["row_key"].map(texts).astype("str")
-    return replaced
+    declared = schema.table(name)
+
+    def rows_by_key(keys: list[str]) -> pd.Series[Any]:
+        rows = rows_with_keys(database, connection, name, keys)
+        texts = rows_to_json(declared, rows).to_numpy()
+        return pd.Series(texts, index=pd.Index(row_keys(declared, rows)), dtype="str")
+
+    return _of_repaired(set_aside, rows_by_key)
 
 
 def keys_from(declared: Table, row_keys: Sequence[str]) -> pd.DataFrame:
