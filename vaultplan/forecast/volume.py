@@ -21,6 +21,7 @@ import pandas as pd
 from vaultplan.errors import SchemaError
 from vaultplan.forecast.distribution import DepthDistribution, rungs_of, student_chance
 from vaultplan.forecast.features import (
+    CLASSES,
     Ahead,
     Drivers,
     Site,
@@ -86,6 +87,7 @@ class WaterModel:
     settings: Settings
     vault_ids: pd.Index[str]
     rooms: pd.DataFrame
+    classes: pd.DataFrame
     site: Site
     readings: Readings
     drivers: Drivers
@@ -364,6 +366,7 @@ def fit_water(
         settings=settings,
         vault_ids=vault_ids,
         rooms=rooms,
+        classes=pd.DataFrame(vaults[list(CLASSES)]),
         site=site,
         readings=readings,
         drivers=drivers,
