@@ -73,7 +73,7 @@ def make_world(climate: str, seed: int, *, vaults: int = 1000, years: float = 7.
     yearday = dates.day_of_year.to_numpy()
     rain = _rain(rng, weather, yearday)
     town = _town(rng, vaults, weather)
-    water = _Water(rng, weather, town, total)
+    water = _Water(rng, weather, town, rain, yearday)
     visits = _Visits(rng, town, days)
     ahead = np.empty((vaults, AHEAD_DAYS), np.float32)
     emptied = np.empty((vaults, AHEAD_DAYS), np.float32)
@@ -81,7 +81,7 @@ def make_world(climate: str, seed: int, *, vaults: int = 1000, years: float = 7.
     for t in range(total):
         if t == days:
             twin = np.zeros(vaults)
-        drive = water.drive(t, rain[:, t], yearday[t])
+        drive = water.drive(t, yearday[t])
         water.level = water.step(water.level, drive)
         visits.soil(drive)
         if t < days:
@@ -164,13 +164,49 @@ def _town(rng: np.random.Generator, n: int, weather: Climate) -> pd.DataFrame:
     })  # fmt: skip
 
 
+def _warmth(yearday: np.ndarray | int) -> np.ndarray:
+    return np.asarray(0.5 - 0.5 * np.cos(2 * np.pi * (yearday - 20) / 365.25))
+
+
+def _ground(
+    weather: Climate, rain: np.ndarray, yearday: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return water that reaches the ground, and a fast and a slow store of it: gauges x days."""
+    warm = _warmth(yearday)
+    wet, fast, slow = rain.copy(), np.zeros(rain.shape), np.zeros(rain.shape)
+    snow, now_fast, now_slow = np.zeros((3, GAUGES))
+    for turn in range(2):  # the first is only to fill the stores
+        for t in range(len(yearday)):
+            if weather.frost:
+                frozen = warm[t] < 0.18
+                snow = snow + rain[:, t] * frozen
+                melt = np.minimum(snow, 0.0 if frozen else 0.25 + 0.5 * warm[t])
+                snow = snow - melt
+                wet[:, t] = rain[:, t] * (not frozen) + melt
+            used = weather.evaporation_in * (0.3 + 1.4 * warm[t])
+            soak = np.maximum(wet[:, t] - used, 0) * 0.6
+            now_fast = now_fast * np.exp(-1 / 18) + soak
+            now_slow = now_slow * np.exp(-1 / 160) + soak
+            if turn:
+                fast[:, t], slow[:, t] = now_fast, now_slow
+    return wet, fast, slow
+
+
 class _Water:
     """Depths of all vaults, a day at a time."""
 
     def __init__(
-        self, rng: np.random.Generator, weather: Climate, town: pd.DataFrame, total: int
+        self,
+        rng: np.random.Generator,
+        weather: Climate,
+        town: pd.DataFrame,
+        rain: np.ndarray,
+        yearday: np.ndarray,
     ) -> None:
-        n = len(town)
+        n, total = len(town), len(yearday)
+        self.wet, fast, slow = _ground(weather, rain, yearday)
+        self.fast = fast - fast.mean()
+        self.slow = slow - slow.mean()
         self.rng, self.weather, self.town = rng, weather, town
         self.room = town["room"].to_numpy()
         self.gauge = town["gauge"].to_numpy()
@@ -193,42 +229,25 @@ class _Water:
         self.head_slow = rng.gamma(3, 1.5, n)
         self.spray = town["sprinkled"] * np.exp(rng.normal(0.9, 0.9, n)) / town["area"] * 4
         self.spray = self.spray.to_numpy() * np.where(town["lid"] == "sealed", 0.3, 1.0)
-        self.fast, self.slow = np.zeros(GAUGES), np.zeros(GAUGES)
-        self.mean_fast = self.mean_slow = 0.0
-        self.snow = np.zeros(GAUGES)
         self.clog = np.zeros(n)
         self.level = rng.uniform(0, 0.6, n) * self.room
 
-    def drive(self, t: int, rain: np.ndarray, yearday: int) -> tuple[np.ndarray, np.ndarray]:
+    def drive(self, t: int, yearday: int) -> tuple[np.ndarray, np.ndarray]:
         """Return inflow (in) and head (in) of a day."""
         rng, weather = self.rng, self.weather
-        warm = 0.5 - 0.5 * np.cos(2 * np.pi * (yearday - 20) / 365.25)
-        wet = rain
-        if weather.frost:
-            frozen = warm < 0.18
-            self.snow += rain * frozen
-            melt = np.minimum(self.snow, 0.0 if frozen else 0.25 + 0.5 * warm)
-            self.snow -= melt
-            wet = rain * (not frozen) + melt
-        soak = np.maximum(wet - weather.evaporation_in * (0.3 + 1.4 * warm), 0) * 0.6
-        self.fast = self.fast * np.exp(-1 / 18) + soak
-        self.slow = self.slow * np.exp(-1 / 160) + soak
-        keep = 0.999
-        self.mean_fast = keep * self.mean_fast + (1 - keep) * self.fast.mean()
-        self.mean_slow = keep * self.mean_slow + (1 - keep) * self.slow.mean()
         self.clog = 0.985 * self.clog + rng.normal(0, 0.08, len(self.room))
-        mine = wet[self.gauge]
+        mine = self.wet[self.gauge, t]
         over = np.maximum(mine - self.threshold, 0)
         lid = self.leak * np.where(t >= self.change_day, self.change, 1.0)
         inflow = lid * over**self.power * np.where(mine > 1.2, 1.5, 1.0) * np.exp(self.clog)
         inflow *= np.exp(rng.normal(0, 0.3, len(inflow)))
         if weather.watered_from <= yearday <= weather.watered_to and rng.random() < 0.7:
-            inflow += self.spray * (mine < 0.15) * (0.4 + warm)
+            inflow += self.spray * (mine < 0.15) * (0.4 + _warmth(yearday))
         burst = rng.random(len(inflow)) < 0.015 / 365
         inflow += burst * rng.uniform(10, 60, len(inflow))
         tide = 3 * np.cos(2 * np.pi * (yearday - 60) / 365.25)
-        head = self.head_0 + tide + self.head_fast * (self.fast - self.mean_fast)[self.gauge] * 3
-        head = head + self.head_slow * (self.slow - self.mean_slow)[self.gauge]
+        head = self.head_0 + tide + self.head_fast * self.fast[self.gauge, t] * 3
+        head = head + self.head_slow * self.slow[self.gauge, t]
         return inflow, head
 
     def step(self, level: np.ndarray, drive: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
