@@ -53,6 +53,9 @@ class ForecastSettings(_Part):
     gear_frac: Share = Field(0.15, description="share taken by gear where not stated; assumed")
     grade_half_life_days: Positive = Field(1095.0, description="decay of an old grade; assumed")
     rain_years: int = Field(10, ge=1, description="past years that stand for unknown rain")
+    gauges_used: int = Field(
+        1, ge=1, description="nearest gauges whose rain a vault with none of its own gets"
+    )
 
 
 class DrainageSettings(_Part):

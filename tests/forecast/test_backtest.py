@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from vaultplan.forecast.fitting import fit_water
 from vaultplan.forecast.grade import fit_grades
 from vaultplan.forecast.scores import crps_of_quantiles, ranked_probability
-from vaultplan.forecast.volume import fit_water
 from vaultplan.schema import GRADES
 from vaultplan.settings import Settings
 

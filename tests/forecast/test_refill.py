@@ -3,8 +3,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from vaultplan.forecast.fitting import fit_water
 from vaultplan.forecast.refill import refill_hours
-from vaultplan.forecast.volume import fit_water
 from vaultplan.schema import table
 from vaultplan.settings import Settings
 

@@ -4,13 +4,15 @@ import pandas as pd
 import pytest
 
 from vaultplan.errors import SchemaError
-from vaultplan.forecast.features import build_drivers
-from vaultplan.forecast.volume import fit_water
+from vaultplan.forecast.drivers import STREET_CURVE_NUMBER, build_drivers
+from vaultplan.forecast.fitting import fit_water
+from vaultplan.forecast.weather import runoff_in
 from vaultplan.schema import table
 from vaultplan.settings import Settings
 
 SETTINGS = Settings()
 AS_OF = pd.Timestamp("2026-06-30")
+STREET = STREET_CURVE_NUMBER
 BANDS = ["depth_in_p10", "depth_in_p50", "depth_in_p90"]
 
 
@@ -81,14 +83,15 @@ def test_a_law_of_filling_is_recovered_from_one_vaults_visits(law, slack):
 
 
 def test_rain_still_to_come_is_in_the_outlook():
-    # 10 in of water for each inch of rain, nothing else; visits every 10 days, pumped each time.
+    # 10 in of water for each inch that runs off the street, nothing else; visits every 10 days,
+    # pumped each time.
     days = pd.date_range("2024-07-01", AS_OF)
     rain = np.where(np.random.default_rng(5).random(len(days)) < 0.15, 0.5, 0.0)
     rainfall = table("rainfall").conform(
         pd.DataFrame({"gauge_id": "G", "fell_on": days, "rain_in": rain})
     )
     stops = np.arange(10, len(days) - 1, 10)
-    found = [10 * rain[stop - 9 : stop + 1].sum() for stop in stops]
+    found = [10 * runoff_in(rain[stop - 9 : stop + 1], STREET).sum() for stop in stops]
     seen = visits(
         [
             ("V0", days[stop], "wet" if depth >= 1 else "dry", depth, "storm_drain")
@@ -116,7 +119,8 @@ def test_rain_still_to_come_is_in_the_outlook():
         model = fit_water(frames, as_of=AS_OF, settings=SETTINGS)
         return float(model.forecast(points(["V0"], on))["depth_in_p50"].iloc[0])
 
-    assert forecast(3.0) - forecast(1.0) == pytest.approx(20, abs=5)
+    expected = 40 * np.diff(runoff_in(np.array([0.25, 0.75]), STREET))[0]
+    assert forecast(3.0) - forecast(1.0) == pytest.approx(expected, rel=0.25)
 
 
 def test_nothing_after_the_as_of_day_leaks_in(fleet):

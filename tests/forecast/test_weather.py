@@ -6,7 +6,7 @@ import pytest
 from vaultplan.forecast.weather import (
     day_number,
     fading_sum,
-    gauge_of_vaults,
+    gauges_of_vaults,
     local_day_number,
     read_rain,
     season_drivers,
@@ -96,7 +96,11 @@ def test_past_years_stand_for_unknown_rain():
     amount = (dates.month == 1) * (dates.year - 2022.0)
     rain = rain_of(record(*zip(["A"] * len(dates), dates, amount, strict=True)))
     # Three whole years: 2025 (3 in a day), 2024 (2) and 2023 (1) each stand for January 2026.
-    assert rain.ahead(2)[0].tolist() == [[3.0, 3.0], [2.0, 2.0], [1.0, 1.0]]
+    assert rain.ahead(2)[0, :3].tolist() == [[3.0, 3.0], [2.0, 2.0], [1.0, 1.0]]
+    # The same years 12 days later, still in January, then 12 days earlier, in December.
+    assert rain.ahead(2)[0, 3:6].tolist() == [[3.0, 3.0], [2.0, 2.0], [1.0, 1.0]]
+    assert rain.ahead(2)[0, 6:8].tolist() == [[0.0, 0.0], [0.0, 0.0]]
+    assert rain.ahead(2).shape == (2, 15, 2)
 
 
 def test_vaults_take_their_own_gauge_else_the_nearest_with_a_record():
@@ -113,7 +117,15 @@ def test_vaults_take_their_own_gauge_else_the_nearest_with_a_record():
     )
     vaults.loc[3, "geometry"] = None
     # C has no record, so the second vault takes A at 40 rather than B at 60; the last is nowhere.
-    assert gauge_of_vaults(vaults, gauges, rain).tolist() == [1, 0, 1, 2]
+    row, share = gauges_of_vaults(vaults, gauges, rain)
+    assert row.tolist() == [[1, 0, 1, 2]]
+    assert share.tolist() == [[1.0] * 4]
+    # Two of them, by one over the squared distance: 40 and 60 ft away, then 10 and 90.
+    row, share = gauges_of_vaults(vaults, gauges, rain, used=2)
+    assert row[0].tolist() == [1, 0, 1, 2]
+    assert share[0] == pytest.approx([1.0, 60**2 / (40**2 + 60**2), 90**2 / (10**2 + 90**2), 1.0])
+    assert share.sum(axis=0) == pytest.approx(np.ones(4))
+    assert row[1, 1:3].tolist() == [1, 0]
 
 
 def test_fading_sum_of_steady_rain_is_its_closed_form():

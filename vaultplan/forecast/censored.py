@@ -8,12 +8,14 @@ from scipy.special import log_ndtr
 
 Floats = npt.NDArray[np.float64]
 
-MOST_FRAC = 2.0  # an imputed full vault is never more than twice its depth; assumed
-LEAST_FRAC = -1.0  # an imputed dry vault is never less than minus its depth; assumed
+MOST_FRAC = 2.0  # a full vault is not imputed to more than twice its depth; assumed
+LEAST_FRAC = -1.0  # a dry vault is not imputed to less than minus its depth; assumed
 
 
 def above(mu: Floats, sd: Floats, bound: Floats) -> tuple[Floats, Floats]:
-    """Return mean and variance of a normal y known to exceed the bound; mean <= ``MOST_FRAC``.
+    """Return mean and variance of a normal y known to exceed the bound.
+
+    The mean is at most ``MOST_FRAC``, unless mu itself is more.
 
     Notes
     -----
@@ -27,7 +29,7 @@ def above(mu: Floats, sd: Floats, bound: Floats) -> tuple[Floats, Floats]:
     """
     z = (bound - mu) / sd
     mills = np.exp(_log_density(z) - log_ndtr(-z))
-    mean: Floats = np.minimum(mu + sd * mills, np.maximum(MOST_FRAC, bound))
+    mean: Floats = np.minimum(mu + sd * mills, np.maximum(np.maximum(MOST_FRAC, bound), mu))
     return mean, sd * sd * np.clip(1.0 + z * mills - mills * mills, 0.0, 1.0)
 
 
@@ -35,7 +37,7 @@ def below(mu: Floats, sd: Floats, bound: Floats) -> tuple[Floats, Floats]:
     """Return mean and variance of a normal y known to lie below the bound; see :func:`above`."""
     z = (bound - mu) / sd
     mills = np.exp(_log_density(z) - log_ndtr(z))
-    mean: Floats = np.maximum(mu - sd * mills, np.minimum(LEAST_FRAC, bound))
+    mean: Floats = np.maximum(mu - sd * mills, np.minimum(np.minimum(LEAST_FRAC, bound), mu))
     return mean, sd * sd * np.clip(1.0 - z * mills - mills * mills, 0.0, 1.0)
 
 

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 
 from vaultplan.forecast.distribution import DepthDistribution, rungs_of
+from vaultplan.forecast.fitting import Progress, fit_water
 from vaultplan.forecast.grade import fit_grades
 from vaultplan.forecast.refill import LEVELS, LONGEST_DAYS, as_columns, refill_of_batch
-from vaultplan.forecast.volume import Batch, Floats, Progress, fit_water
+from vaultplan.forecast.volume import Batch, Floats
 from vaultplan.forecast.weather import TAUS_DAYS
 from vaultplan.schema import Frames, table
 from vaultplan.settings import Settings

@@ -18,7 +18,10 @@ Ints = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Sums:
-    """Sufficient statistics per vault: X'X (p, p, n), X'y (p, n), y'y, rows, sum of log weight."""
+    """Sufficient statistics per vault: X'X (p, p, n), X'y (p, n), y'y, rows, sum of log weight.
+
+    ``log_weight`` also holds what readings that are not believed count for in the evidence.
+    """
 
     xx: Floats
     xy: Floats
@@ -69,10 +72,12 @@ class Posterior:
 
 def segment_sum(values: Floats, start: Ints) -> Floats:
     """Return the sum of each run ``start[i]:start[i + 1]`` of the last axis; 0 for empty runs."""
-    filled = np.flatnonzero(np.diff(start) > 0)
+    filled = start[:-1] < start[1:]
+    if filled.all() and len(filled):
+        return np.add.reduceat(values, start[:-1], axis=-1)
     total = np.zeros((*values.shape[:-1], len(start) - 1))
-    if len(filled):
-        total[..., filled] = np.add.reduceat(values, start[filled], axis=-1)
+    if filled.any():
+        total[..., filled] = np.add.reduceat(values, start[:-1][filled], axis=-1)
     return total
 
 
@@ -83,16 +88,22 @@ def outcome_sums(x: Floats, y: Floats, weight: Floats, start: Ints) -> tuple[Flo
     return xy, segment_sum(weighted * y, start)
 
 
-def gather(x: Floats, y: Floats, weight: Floats, start: Ints) -> Sums:
-    """Return the sufficient statistics of weighted rows; x is (p, rows), sorted by vault."""
+def squares(x: Floats, weight: Floats, start: Ints) -> Floats:
+    """Return X'X (p, p, n) of weighted rows; x is (p, rows), sorted by vault."""
     p = len(x)
     xx = np.empty((p, p, len(start) - 1))
     weighted = x * weight
     for i in range(p):
         for j in range(i + 1):
             xx[i, j] = xx[j, i] = segment_sum(weighted[i] * x[j], start)
+    return xx
+
+
+def gather(x: Floats, y: Floats, weight: Floats, start: Ints) -> Sums:
+    """Return the sufficient statistics of weighted rows; x is (p, rows), sorted by vault."""
     xy, yy = outcome_sums(x, y, weight, start)
-    return Sums(xx, xy, yy, np.diff(start) * 1.0, segment_sum(np.log(weight), start))
+    logs = segment_sum(np.log(weight), start)
+    return Sums(squares(x, weight, start), xy, yy, np.diff(start) * 1.0, logs)
 
 
 def condition(prior: Prior, prior_mean: Floats, sums: Sums) -> Posterior:

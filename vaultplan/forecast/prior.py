@@ -9,43 +9,31 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import digamma, polygamma
 
-from vaultplan.forecast.censored import above, below
-from vaultplan.forecast.features import Drivers, Site, past_columns, scatter
-from vaultplan.forecast.posterior import (
-    Posterior,
-    Prior,
-    Sums,
-    condition,
-    gather,
-    linear,
-    mean_covariance,
-    outcome_sums,
-    segment_sum,
-)
-from vaultplan.forecast.readings import DRY, DRY_IN, FULL, FULL_FRAC, NEVER, Readings
+from vaultplan.forecast.drivers import Drivers
+from vaultplan.forecast.features import RAIN_TERMS, TERMS, Site
+from vaultplan.forecast.posterior import Posterior, Prior, condition, linear, mean_covariance
+from vaultplan.forecast.readings import Readings
+from vaultplan.forecast.rows import all_squares, believed, first_sums, imputed, rows_of, scaled
+from vaultplan.forecast.trust import trust_in
 from vaultplan.forecast.weather import TAUS_DAYS
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 MOST_VAULTS: Final = 4_000  # enough to learn some 250 numbers per residence time
-#: Share of an imputed reading's variance that is believed; tried on invented fleets: all of it
-#: makes bands of often full or dry vaults too wide, none lets those of an always full one collapse.
-CENSOR_DOUBT: Final = 0.3
 ROUNDS: Final = 30
-IMPUTE_ROUNDS: Final = 4
+TRUST_EVERY: Final = 4  # rounds between two looks at which readings to doubt
 #: What is believed before any reading, assumed; it weighs as much as 2 vaults: water a third of
 #: the depth with readings 0.2 of the depth about it, and how far vaults differ in each term
-#: (rest level as share of depth; in of water per in of rain on 60 ft2, twice; in a day of
+#: (rest level as share of depth; in of water per in of rain on 60 ft2, by each way; in a day of
 #: irrigation; share of depth by which the season moves the rest level, twice). In tight vaults the
 #: rest level stands for a steady inflow and may lie far above the roof: ``FIRST_DAILY`` a day.
 FIRST_FILL, FIRST_VARIANCE, FIRST_VAULTS = 0.33, 0.04, 2.0
-FIRST_SD: Final = np.array([0.35, 5.0, 5.0, 0.1, 0.1, 0.1])
-FIRST_DAILY: Final = np.array([0.01, 0.0, 0.0, 0.0, 0.003, 0.003])
-RIDGE: Final = 1e-3
-#: How much less sure a reading is before which no emptying is on record: there may have been one.
-#: Assumed; on invented fleets 10 to 300 make little difference, and 1 adds some 7 % to the CRPS.
-UNKNOWN_PAST: Final = 10.0
+FIRST_SD: Final = np.full(len(TERMS), 0.1)
+FIRST_SD[0], FIRST_SD[RAIN_TERMS] = 0.35, 5.0
+FIRST_DAILY: Final = np.zeros(len(TERMS))
+FIRST_DAILY[0], FIRST_DAILY[-2:] = 0.01, 0.003
+RIDGE: Final = 0.02
 LEAST_SHAPE, MOST_SHAPE = 1.5, 20.0
 
 
@@ -56,82 +44,6 @@ class TauPrior:
     scale: Floats
     traits: Floats
     prior: Prior
-
-
-@dataclass(frozen=True, slots=True)
-class Rows:
-    """Readings of some vaults as regression rows of one residence time.
-
-    ``x`` is (p, rows) in shares of the depth, ``y`` the filled share not explained by old water.
-    ``low`` / ``high`` are rows known only to lie below / above their bound.
-    """
-
-    start: Ints
-    owner: Ints
-    x: Floats
-    y: Floats
-    weight: Floats
-    low: Ints
-    high: Ints
-    bound: Floats
-
-
-def rows_of(drivers: Drivers, k: int, site: Site, readings: Readings, vaults: Ints) -> Rows:
-    """Return the regression rows of the vaults named by their row, in that order."""
-    count = readings.start[vaults + 1] - readings.start[vaults]
-    start = np.append(0, np.cumsum(count))
-    owner = np.repeat(np.arange(len(vaults)), count)
-    pick = np.arange(start[-1]) - start[owner] + readings.start[vaults][owner]
-    room = site.depth_in[vaults[owner]]
-    day, since, kind = readings.day[pick], readings.since[pick], readings.kind[pick]
-    x, fallen = past_columns(drivers, k, site, vaults[owner], day, since)
-    spread = scatter((day - since).astype(float), TAUS_DAYS[k])
-    old = readings.left_in[pick] * fallen / room
-    bound = np.where(kind == DRY, DRY_IN / room, FULL_FRAC) - old
-    return Rows(
-        start=start,
-        owner=owner,
-        x=x,
-        y=readings.depth_in[pick] / room - old,
-        weight=1.0 / np.where(since == NEVER, UNKNOWN_PAST, spread),
-        low=np.flatnonzero(kind == DRY),
-        high=np.flatnonzero(kind == FULL),
-        bound=bound,
-    )
-
-
-def scaled(rows: Rows, scale: Floats) -> Rows:
-    """Return the rows with each column divided by its scale."""
-    x = rows.x / scale[:, None]
-    return Rows(rows.start, rows.owner, x, rows.y, rows.weight, rows.low, rows.high, rows.bound)
-
-
-def with_imputed(rows: Rows, y: Floats, sums: Sums, posterior: Posterior) -> tuple[Floats, Sums]:
-    """Return y and its sums with censored readings at their expected value."""
-    y, doubt = y.copy(), np.zeros(len(y))
-    sd_of = np.sqrt(posterior.scale / posterior.shape)
-    for at, expect in ((rows.low, below), (rows.high, above)):
-        owner = rows.owner[at]
-        mu = np.zeros(len(at))
-        for column, coefficient in zip(rows.x, posterior.mean, strict=True):
-            mu += column[at] * coefficient[owner]
-        sd = sd_of[owner] / np.sqrt(rows.weight[at])
-        y[at], doubt[at] = expect(mu, sd, rows.bound[at])
-    xy, yy = outcome_sums(rows.x, y, rows.weight, rows.start)
-    yy += CENSOR_DOUBT * segment_sum(rows.weight * doubt, rows.start)
-    return y, Sums(sums.xx, xy, yy, sums.rows, sums.log_weight)
-
-
-def posterior_of(rows: Rows, tau_prior: TauPrior, prior_mean: Floats) -> Posterior:
-    """Return the vaults' posterior, censored readings imputed in a few rounds."""
-    sums = gather(rows.x, rows.y, rows.weight, rows.start)
-    posterior = condition(tau_prior.prior, prior_mean, sums)
-    if len(rows.low) or len(rows.high):
-        y = rows.y
-        for _ in range(IMPUTE_ROUNDS):
-            y, sums = with_imputed(rows, y, sums, posterior)
-            posterior = condition(tau_prior.prior, prior_mean, sums)
-    return posterior
 
 
 def fit_tau(
@@ -158,15 +70,18 @@ def fit_tau(
     first_sd = np.hypot(FIRST_SD, FIRST_DAILY * TAUS_DAYS[k])
     first_spread = np.diag((first_sd * scale) ** 2 / FIRST_VARIANCE)
     tau_prior = TauPrior(scale, first, Prior(first_spread, 2.0, 2.0 * FIRST_VARIANCE))
-    sums = gather(rows.x, rows.y, rows.weight, rows.start)
-    y = rows.y
+    full, y, trust = all_squares(rows), rows.y, None
+    sums = first_sums(rows, full)
     for turn in range(ROUNDS):
         prior_mean = linear(tau_prior.traits, z)
         posterior = condition(tau_prior.prior, prior_mean, sums)
         if turn == ROUNDS - 1 or not len(vaults):
             break
         tau_prior = _maximise(tau_prior, posterior, prior_mean, z, first, first_spread)
-        y, sums = with_imputed(rows, y, sums, posterior)
+        y, doubt = imputed(rows, y, posterior)
+        if turn % TRUST_EVERY == TRUST_EVERY - 1:
+            trust = trust_in(rows.x, y, rows.weight, rows.start, rows.owner, posterior)
+        sums = believed(rows, y, doubt, trust, full)
     return tau_prior, posterior.log_evidence
 
 

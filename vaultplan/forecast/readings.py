@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -161,3 +161,23 @@ def _state(visit: Ints, first: Ints, day: Ints, after: Floats) -> tuple[Ints, Fl
     left = np.zeros(len(visit))
     since[own], left[own] = day[visit[own]], after[visit[own]]
     return since, left
+
+
+def spliced(old: Readings, vaults: Ints, new: Readings) -> Readings:
+    """Return readings in which those of some vaults, given in ascending order, are replaced."""
+    count = np.diff(old.start)
+    owner = np.repeat(np.arange(len(count)), count)
+    is_new = np.zeros(len(count), bool)
+    is_new[vaults] = True
+    kept = np.flatnonzero(~is_new[owner])
+    owners = np.concatenate([owner[kept], np.repeat(vaults, np.diff(new.start))])
+    order = np.argsort(owners, kind="stable")
+    count[vaults] = np.diff(new.start)
+    merged: dict[str, npt.NDArray[Any]] = {"start": np.append(0, np.cumsum(count))}
+    for name in ("day", "since", "left_in", "depth_in", "kind"):
+        both = np.concatenate([getattr(old, name)[kept], getattr(new, name)])
+        merged[name] = both[order]
+    for name in ("last_since", "last_left_in", "visit_count", "lid_count", "last_seen_day"):
+        merged[name] = getattr(old, name).copy()
+        merged[name][vaults] = getattr(new, name)
+    return Readings(**merged)

@@ -8,8 +8,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from vaultplan.errors import SchemaError
 from vaultplan.forecast.distribution import student_chance
-from vaultplan.forecast.features import SCATTER_AT_ONCE, TERMS, USUAL_AREA_SQFT, Ahead, scatter
+from vaultplan.forecast.drivers import SERIES, Ahead
+from vaultplan.forecast.features import RAIN_TERMS, SCATTER_AT_ONCE, TERMS, scatter
 from vaultplan.forecast.posterior import Posterior
 from vaultplan.forecast.volume import Batch, WaterModel
 from vaultplan.forecast.weather import TAUS_DAYS
@@ -17,11 +19,16 @@ from vaultplan.forecast.weather import TAUS_DAYS
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-#: Days after pumping at which the chance of being wet again is worked out.
-STEPS_DAYS: Final = (0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 14.0, 21.0, 30.0, 45.0, 60.0, 90.0)
+#: Days after pumping at which the water is looked at: often while crews may still be coming.
+STEPS_DAYS: Final = (
+    *(0.25, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0),
+    *(14.0, 17.0, 20.0, 24.0, 30.0, 37.0, 45.0, 55.0, 65.0, 77.0, 90.0),
+)
 LONGEST_DAYS: Final = STEPS_DAYS[-1]
 HOURS_PER_DAY: Final = 24.0
 LEVELS: Final = (0.1, 0.5, 0.9)
+MOST_FUTURES: Final = 10  # of the rain ahead that are followed; more change the hours by little
+LEAST_WEIGHT: Final = 0.02  # residence times less likely than this are left out
 
 
 def refill_hours(model: WaterModel, points: pd.DataFrame) -> pd.DataFrame:
@@ -42,9 +49,10 @@ def refill_hours(model: WaterModel, points: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    The vault's own posterior run forward from empty under every rain member. The chance that
-    working depth is back after D days is taken as the highest chance of standing that deep on any
-    day up to D, which is a little late where a vault only brushes the depth between two looks.
+    The vault's own posterior run forward from empty under futures of the rain, ``STEPS_DAYS`` at a
+    time: working depth is back by day D if on any step up to D the water stands that deep. What
+    readings stray by, and what is not known of the vault, is taken to stay the same all along one
+    future, so that the chance of being back is that of its worst moment so far.
     """
     vault, day = model.locate(points)
     ahead = model.ahead(day, int(LONGEST_DAYS))
@@ -55,6 +63,45 @@ def refill_hours(model: WaterModel, points: pd.DataFrame) -> pd.DataFrame:
     return as_columns(hours, points.index)
 
 
+def prob_workable(model: WaterModel, points: pd.DataFrame) -> pd.Series[float]:
+    """Return the chance that a vault is still shallow enough to work in some hours after pumping.
+
+    Parameters
+    ----------
+    model
+        From :func:`vaultplan.forecast.volume.fit_water`.
+    points
+        ``vault_id``, ``on`` (day it is pumped dry) and ``hours`` from then to the crew's entry.
+
+    Returns
+    -------
+    pandas.Series
+        Chance that less than working depth is back, 0 to 1, in the order given.
+
+    Raises
+    ------
+    SchemaError
+        If a column is missing, or hours are blank, negative or beyond ``LONGEST_DAYS``.
+    """
+    if "hours" not in points:
+        raise SchemaError("points lack the column hours: from the pumping to the entry")
+    hours = points["hours"].to_numpy(float)
+    bad = ~((hours >= 0.0) & (hours <= LONGEST_DAYS * HOURS_PER_DAY))
+    if bad.any():
+        named = ", ".join(points["vault_id"][bad].astype(str).iloc[:5])
+        raise SchemaError(
+            f"{int(bad.sum())} point(s) have no hours from 0 to {LONGEST_DAYS * HOURS_PER_DAY:g} "
+            f"({named}); ask for an entry in that time"
+        )
+    vault, day = model.locate(points)
+    ahead = model.ahead(day, int(LONGEST_DAYS))
+    chance = np.ones(len(day))
+    work = model.each_batch(vault, day, lambda batch: chance_back(model, batch, ahead))
+    for at, back in work:
+        chance[at] = 1.0 - _at_hours(back, hours[at])
+    return pd.Series(chance, points.index, name="prob_workable")
+
+
 def as_columns(hours: Floats, index: pd.Index[int]) -> pd.DataFrame:
     """Return hours (levels, points) as the columns of table ``forecasts``."""
     names = [f"refill_hours_p{round(100 * level)}" for level in LEVELS]
@@ -63,67 +110,76 @@ def as_columns(hours: Floats, index: pd.Index[int]) -> pd.DataFrame:
 
 def refill_of_batch(model: WaterModel, batch: Batch, ahead: Ahead) -> Floats:
     """Return hours until working depth is back, (levels, points of the batch)."""
-    back = np.zeros((len(STEPS_DAYS), len(batch.day)))
-    for k, weight, posterior in batch.taus:
-        use = np.flatnonzero(weight)
-        if len(use):
-            vault, day = batch.vault[use], batch.day[use]
-            chance = _chance_back(model, k, vault, day, posterior.take(use), ahead)
-            back[:, use] += weight[use] * np.maximum.accumulate(chance, axis=0)
+    back = chance_back(model, batch, ahead)
     return np.stack([_when(back, level) for level in LEVELS])
+
+
+def chance_back(model: WaterModel, batch: Batch, ahead: Ahead) -> Floats:
+    """Return the chance that working depth is back by each step: (steps, points of the batch)."""
+    back = np.zeros((len(STEPS_DAYS), len(batch.day)))
+    counted = np.zeros(len(batch.day))
+    for part in batch.strands:
+        likely = np.flatnonzero(part.weight >= LEAST_WEIGHT)
+        if len(likely):
+            use, weight = part.use[likely], part.weight[likely]
+            vault, day, posterior = batch.vault[use], batch.day[use], part.posterior.take(likely)
+            back[:, use] += weight * _chance_back(model, part.k, vault, day, posterior, ahead)
+            counted[use] += weight
+    return back / counted
 
 
 def _chance_back(
     model: WaterModel, k: int, vault: Ints, day: Ints, posterior: Posterior, ahead: Ahead
 ) -> Floats:
-    """Return the chance of standing at working depth after each step: (steps, points)."""
-    site, settings = model.site, model.settings.forecast
+    """Return the chance of one residence time that working depth was reached by each step."""
+    site = model.site
     room = site.depth_in[vault]
-    per_inch = USUAL_AREA_SQFT / (site.area_sqft[vault] * room)
-    scale = model.priors[k].scale[:, None]
-    wanted = settings.working_depth_in / room
-    pairs, pair = np.unique(np.stack([site.gauge[vault], day]), axis=1, return_inverse=True)
-    chance = np.zeros((len(STEPS_DAYS), len(vault)))
-    for step, days in enumerate(STEPS_DAYS):
-        rain = _rain_since(ahead, k, pairs[0], pairs[1] - ahead.as_of_day, days)
-        season = _season_since(model, ahead, k, pairs[1], days)
-        x = np.empty((len(TERMS), len(vault)))
+    scale = model.priors[k].scale
+    wanted = model.settings.forecast.working_depth_in / room
+    members = np.unique(
+        np.linspace(0, ahead.members - 1, min(ahead.members, MOST_FUTURES)).round().astype(int)
+    )
+    days_asked, day_row = np.unique(day, return_inverse=True)
+    per_inch = site.per_inch(vault)
+    pull = posterior.mean[RAIN_TERMS] * per_inch / scale[RAIN_TERMS][:, None]
+    nearest = np.full((len(members), len(vault)), np.inf)
+    chance = np.empty((len(STEPS_DAYS), len(vault)))
+    x = np.zeros((len(TERMS), len(vault)))
+    for place, days in enumerate(STEPS_DAYS):
+        rain = _rain_since(ahead, k, days_asked - ahead.as_of_day, days)[..., members]
+        season = _season_since(model, ahead, k, days_asked, days)[:, day_row]
         x[0] = 1.0 - np.exp(-days / TAUS_DAYS[k])
-        x[1] = rain[0].mean(axis=1)[pair] * per_inch
-        x[2] = rain[1].mean(axis=1)[pair] * per_inch
-        x[3] = season[0][pair] * site.irrigated[vault] / room
-        x[4], x[5] = season[1][pair] / TAUS_DAYS[k], season[2][pair] / TAUS_DAYS[k]
-        x /= scale
-        mu = np.zeros(len(vault))
-        for column, coefficient in zip(x, posterior.mean, strict=True):
-            mu += column * coefficient
-        by_rain = posterior.mean[1] * per_inch / scale[1]
-        by_ground = posterior.mean[2] * per_inch / scale[2]
-        spread = [(part - part.mean(axis=1, keepdims=True)) for part in rain]
-        weather = (
-            by_rain**2 * (spread[0] ** 2).mean(axis=1)[pair]
-            + 2.0 * by_rain * by_ground * (spread[0] * spread[1]).mean(axis=1)[pair]
-            + by_ground**2 * (spread[1] ** 2).mean(axis=1)[pair]
-        )
+        x[-3] = season[0] * site.irrigated[vault] / room
+        x[-2:] = season[1:] / TAUS_DAYS[k]
+        base = np.zeros(len(vault))
+        for term in (0, -3, -2, -1):
+            base += posterior.mean[term] * x[term] / scale[term]
+        mu = np.repeat(base[None], len(members), axis=0)
+        for series in range(len(SERIES)):
+            fallen = np.zeros((len(members), len(vault)))
+            for gauge, share in zip(site.gauge, site.share, strict=True):
+                fallen += share[vault] * rain[series, gauge[vault], day_row].T
+            mu += pull[series] * fallen
+            x[RAIN_TERMS.start + series] = fallen.mean(axis=0) * per_inch
         grown = scatter(np.array(days), TAUS_DAYS[k]) - SCATTER_AT_ONCE
-        own = posterior.scale / posterior.shape * (grown + posterior.variance_factor(x))
-        sd = np.sqrt(own + weather)
-        chance[step] = 1.0 - student_chance((wanted - mu) / sd, 2.0 * posterior.shape)
-    return np.where(wanted <= 1.0, chance, 0.0)
+        unsure = posterior.variance_factor(x / scale[:, None])
+        sd = np.sqrt(posterior.scale / posterior.shape * (grown + unsure))
+        np.minimum(nearest, (wanted - mu) / sd, out=nearest)
+        below = student_chance(nearest, 2.0 * posterior.shape)
+        total = np.zeros(len(vault))
+        for future in below:
+            total += future
+        chance[place] = 1.0 - total / len(members)
+    return np.where(wanted <= 1.0, np.clip(chance, 0.0, 1.0), 0.0)
 
 
-def _rain_since(
-    ahead: Ahead, k: int, gauge: Ints, step: Ints, days: float
-) -> tuple[Floats, Floats]:
-    """Return fading sums of rain and wet ground over the days after ``step``: (pairs, members)."""
+def _rain_since(ahead: Ahead, k: int, step: Ints, days: float) -> Floats:
+    """Return fading sums over the days after each step: (series, gauges, steps asked, members)."""
     whole = max(int(days), 1)
     part = min(days, 1.0)  # rain of the first day comes evenly over the day
     fallen = np.exp(-whole / TAUS_DAYS[k])
-    rain, ground = (
-        (series[k, gauge, :, step + whole] - fallen * series[k, gauge, :, step]) * part
-        for series in (ahead.rain, ahead.ground)
-    )
-    return rain, ground
+    rain: Floats = (ahead.rain[k][:, :, step + whole] - fallen * ahead.rain[k][:, :, step]) * part
+    return rain
 
 
 def _season_since(model: WaterModel, ahead: Ahead, k: int, day: Ints, days: float) -> Floats:
@@ -132,6 +188,18 @@ def _season_since(model: WaterModel, ahead: Ahead, k: int, day: Ints, days: floa
     fallen = np.exp(-whole / TAUS_DAYS[k])
     season: Floats = (ahead.season[k][:, at + whole] - fallen * ahead.season[k][:, at]) * part
     return season
+
+
+def _at_hours(back: Floats, hours: Floats) -> Floats:
+    """Return the chance of being back by each point's own hours."""
+    points = np.arange(back.shape[1])
+    steps = HOURS_PER_DAY * np.array([0.0, *STEPS_DAYS])
+    chance = np.concatenate([np.zeros((1, back.shape[1])), back])
+    upper = np.clip(np.searchsorted(steps, hours), 1, len(steps) - 1)
+    share = (hours - steps[upper - 1]) / (steps[upper] - steps[upper - 1])
+    low, high = chance[upper - 1, points], chance[upper, points]
+    reached: Floats = low + (high - low) * share
+    return reached
 
 
 def _when(back: Floats, level: float) -> Floats:

@@ -172,7 +172,7 @@ def _tree_columns(
     """Return the trees' columns; rain is known up to ``lead`` days before the day."""
     drivers, site = model.drivers, model.site
     at = np.clip(day - lead - drivers.first_day, 0, drivers.rain.shape[2] - 1)
-    gauge = site.gauge[vault]
+    gauge = site.gauge[0, vault]
     elapsed = np.where(since == NEVER, 2000.0, day - since)
     columns = [
         elapsed,
@@ -184,7 +184,7 @@ def _tree_columns(
         mean,
         count,
         *season_drivers(day, "04-15", "10-15"),
-        *(drivers.rain[k, gauge, at] for k in range(0, len(TAUS_DAYS), 2)),
+        *(drivers.rain[k, 0, gauge, at] for k in range(0, len(TAUS_DAYS), 2)),
         *(trait[vault] for trait in model.traits[1:]),
         site.area_sqft[vault],
         site.depth_in[vault],

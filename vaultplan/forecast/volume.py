@@ -12,76 +12,70 @@ import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Final, TypeAlias, TypeVar
+from typing import Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from vaultplan.errors import SchemaError
-from vaultplan.forecast.distribution import DepthDistribution, rungs_of, student_chance
-from vaultplan.forecast.features import (
-    CLASSES,
-    Ahead,
-    Drivers,
-    Site,
-    ahead_columns,
-    build_drivers,
-    elapsed_days,
-    run_ahead,
-    scatter,
-    traits,
-)
-from vaultplan.forecast.posterior import Posterior, linear
-from vaultplan.forecast.prior import (
-    TauPrior,
-    fit_tau,
+from vaultplan.forecast.confidence import judged
+from vaultplan.forecast.distribution import DepthDistribution, rungs_of
+from vaultplan.forecast.drivers import Ahead, Drivers, run_ahead
+from vaultplan.forecast.features import RAIN_TERMS, Site, ahead_columns, elapsed_days, scatter
+from vaultplan.forecast.firstlooks import FirstLooks
+from vaultplan.forecast.posterior import Posterior, condition, linear
+from vaultplan.forecast.predictive import chance_below, expected, with_mean_rain
+from vaultplan.forecast.prior import TauPrior, tau_weights
+from vaultplan.forecast.readings import Readings
+from vaultplan.forecast.rows import (
+    all_squares,
+    first_sums,
+    of_vaults,
     posterior_of,
     rows_of,
-    sample_of,
     scaled,
-    tau_shares,
-    tau_weights,
 )
-from vaultplan.forecast.readings import NEVER, Readings, read_visits, sorted_visits
-from vaultplan.forecast.vaults import gallons, vault_rooms
-from vaultplan.forecast.weather import (
-    TAUS_DAYS,
-    day_number,
-    gauge_of_vaults,
-    read_rain,
-)
-from vaultplan.schema import Frames, table
+from vaultplan.forecast.vaults import gallons
+from vaultplan.forecast.weather import TAUS_DAYS, day_number
 from vaultplan.settings import Settings
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Progress: TypeAlias = Callable[[int, int], None]
 Result = TypeVar("Result")
 
 CHUNK_VAULTS: Final = 8192
 MOST_THREADS: Final = 4
-LEAST_WEIGHT: Final = 0.003  # residence times less likely than this are left out
-MANY_VISITS, FEW_YEARS, WIDE_FRAC = 5, 3.0, 0.6  # bounds between high, medium and low; assumed
+#: Residence times less likely than this are left out: in the end, and before readings are doubted.
+LEAST_WEIGHT, LEAST_AT_FIRST = 0.003, 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class Strand:
+    """One residence time of a batch: the points it is likely for, how likely, and posteriors."""
+
+    k: int
+    use: Ints
+    weight: Floats
+    posterior: Posterior
 
 
 @dataclass(frozen=True, slots=True)
 class Batch:
     """Some points with the posterior of their vaults: what a forecast is computed from.
 
-    ``at`` are places among all points; ``vault`` and ``day`` one entry per point. Each of
-    ``taus`` holds the number of a residence time, its weight per point and the posteriors.
+    ``at`` are places among all points; ``vault`` and ``day`` one entry per point.
     """
 
     at: Ints
     vault: Ints
     day: Ints
-    taus: tuple[tuple[int, Floats, Posterior], ...]
+    strands: tuple[Strand, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class WaterModel:
-    """A fleet's water as known on the as-of day; from :func:`fit_water`."""
+    """A fleet's water as known on the as-of day; from ``fitting.fit_water``."""
 
     as_of: pd.Timestamp
     settings: Settings
@@ -94,6 +88,7 @@ class WaterModel:
     traits: Floats
     priors: tuple[TauPrior, ...]
     shares: Floats
+    first_looks: FirstLooks | None = None
 
     def forecast(self, points: pd.DataFrame) -> pd.DataFrame:
         """Return depth and volume bands for each point, in the order given.
@@ -190,31 +185,35 @@ class WaterModel:
         room = self.site.depth_in[batch.vault]
         rungs = rungs_of(room) / room
         chance = np.zeros(rungs.shape)
-        for k, weight, posterior in batch.taus:
-            use = np.flatnonzero(weight)
-            if not len(use):
-                continue
-            vault, day = batch.vault[use], batch.day[use]
-            part = posterior.take(use)
-            since = self.readings.last_since[vault]
-            at_once = scatter(elapsed_days(day, since), TAUS_DAYS[k])
-            freedom = 2.0 * part.shape
-            share = weight[use] / ahead.members
-            added = np.zeros((len(rungs), len(use)))
-            for member in range(ahead.members):
-                x, fallen = ahead_columns(
-                    self.drivers, ahead, k, member, self.site, vault, day, since
-                )
-                x /= self.priors[k].scale[:, None]
-                mu = self.readings.last_left_in[vault] * fallen / room[use]
-                for column, coefficient in zip(x, part.mean, strict=True):
-                    mu += column * coefficient
-                variance = part.scale / part.shape * (at_once + part.variance_factor(x))
-                sd = np.sqrt(variance)
-                for rung, depth in enumerate(rungs):
-                    added[rung] += share * student_chance((depth[use] - mu) / sd, freedom)
-            chance[:, use] += added
-        return np.maximum.accumulate(np.clip(chance, 0.0, 1.0), axis=0)
+        for part in batch.strands:
+            vault, day = batch.vault[part.use], batch.day[part.use]
+            mu, variance = self.outcomes(part.k, vault, day, part.posterior, ahead)
+            freedom = 2.0 * part.posterior.shape
+            chance[:, part.use] += part.weight * chance_below(
+                rungs[:, part.use], mu, variance, freedom
+            )
+        chance = np.maximum.accumulate(np.clip(chance, 0.0, 1.0), axis=0)
+        new = np.flatnonzero(self.readings.visit_count[batch.vault] == 0)
+        if self.first_looks is not None and len(new):
+            paper = DepthDistribution(rungs[:, new] * room[new], chance[:, new], room[new])
+            fill = paper.mean_in() / room[new]
+            chance[:, new] = self.first_looks.corrected(chance[:, new], fill)
+        return chance
+
+    def outcomes(
+        self, k: int, vault: Ints, day: Ints, posterior: Posterior, ahead: Ahead
+    ) -> tuple[Floats, Floats]:
+        """Return the filled share per future (points, members), and its variance in any of them."""
+        since = self.readings.last_since[vault]
+        x, fallen, rain = ahead_columns(self.drivers, ahead, k, self.site, vault, day, since)
+        scale = self.priors[k].scale
+        x /= scale[:, None]
+        rain /= scale[RAIN_TERMS][:, None, None]
+        left = self.readings.last_left_in[vault] / self.site.depth_in[vault]
+        mu = expected(x, rain, posterior) + (left * fallen)[:, None]
+        at_once = scatter(elapsed_days(day, since), TAUS_DAYS[k])
+        unsure = posterior.variance_factor(with_mean_rain(x, rain))
+        return mu, posterior.scale / posterior.shape * (at_once + unsure)
 
     def describe(
         self, points: pd.DataFrame, vault: Ints, day: Ints, depth: DepthDistribution
@@ -241,142 +240,56 @@ class WaterModel:
         frame["prob_dry"], frame["prob_full"] = depth.prob_dry, depth.prob_full
         frame["visit_count"] = self.readings.visit_count[vault]
         band = (frame["depth_in_p90"] - frame["depth_in_p10"]).to_numpy(float) / room
-        measured = rooms["is_measured"].to_numpy(bool)
-        return frame.assign(**self._judged(vault, measured, band))
+        words = judged(
+            self.readings,
+            vault,
+            is_measured=rooms["is_measured"].to_numpy(bool),
+            band_frac=band,
+            as_of_day=self.drivers.source.as_of_day,
+            is_rain_known=self.drivers.source.is_known,
+        )
+        return frame.assign(**words)
 
     def _batch(self, vaults: Ints, at: Ints, vault: Ints, day: Ints) -> Batch:
         local = np.searchsorted(vaults, vault)
-        posteriors = [self._posterior(k, vaults) for k in range(len(TAUS_DAYS))]
-        evidence = np.stack([posterior.log_evidence for posterior in posteriors])
+        found = self.posteriors(vaults)
+        evidence = np.full((len(TAUS_DAYS), len(vaults)), -np.inf)
+        for k, chosen, posterior in found:
+            evidence[k, chosen] = posterior.log_evidence
         weight = tau_weights(evidence, self.shares)
         weight = np.where(weight < LEAST_WEIGHT, 0.0, weight)
-        total = sum(weight)
-        return Batch(
-            at,
-            vault,
-            day,
-            tuple(
-                (k, (weight[k] / total)[local], posterior.take(local))
-                for k, posterior in enumerate(posteriors)
-            ),
-        )
+        weight = weight / sum(weight)
+        strands = []
+        for k, chosen, posterior in found:
+            use = np.flatnonzero(weight[k][local])
+            if len(use):
+                mine = local[use]
+                part = posterior.take(np.searchsorted(chosen, mine))
+                strands.append(Strand(k, use, weight[k][mine], part))
+        return Batch(at, vault, day, tuple(strands))
 
-    def _posterior(self, k: int, vaults: Ints) -> Posterior:
-        rows = scaled(
-            rows_of(self.drivers, k, self.site, self.readings, vaults), self.priors[k].scale
-        )
-        prior_mean = linear(self.priors[k].traits, self.traits[:, vaults])
-        return posterior_of(rows, self.priors[k], prior_mean)
+    def posteriors(self, vaults: Ints) -> list[tuple[int, Ints, Posterior]]:
+        """Return number, places among the vaults, and posteriors of each likely residence time.
 
-    def _judged(
-        self, vault: Ints, measured: npt.NDArray[np.bool_], band: Floats
-    ) -> dict[str, list[str]]:
-        readings, rain_known = self.readings, self.drivers.source.is_known
-        count, opened = readings.visit_count[vault], readings.lid_count[vault]
-        last = readings.last_seen_day[vault]
-        as_of_day = self.drivers.source.as_of_day
-        old = (last != NEVER) & (as_of_day - last > FEW_YEARS * 365.25)
-        low = (count == 0) | ~measured
-        medium = (count < MANY_VISITS) | old | (band > WIDE_FRAC) | (not rain_known)
-        confidence = np.where(low, "low", np.where(medium, "medium", "high"))
-        days = np.where(last == NEVER, 0, last).astype("datetime64[D]").astype(str)
-        tail = "" if rain_known else "; no rain record"
-        reasons = [
-            (f"{seen} reading{'s' if seen > 1 else ''}, last {day}" if seen else _unseen(lids))
-            + ("" if known else "; dimensions assumed from vaults of its kind and shape")
-            + tail
-            for seen, lids, day, known in zip(
-                count.tolist(), opened.tolist(), days.tolist(), measured.tolist(), strict=True
-            )
-        ]
-        return {"confidence": confidence.tolist(), "reason": reasons}
-
-
-def fit_water(
-    frames: Frames,
-    *,
-    as_of: pd.Timestamp,
-    settings: Settings,
-    on_progress: Progress | None = None,
-) -> WaterModel:
-    """Return what is known about the fleet's water on the as-of day.
-
-    Parameters
-    ----------
-    frames
-        Schema tables ``vaults`` and ``visits``; ``gauges``, ``rainfall`` and ``rain_outlook`` if
-        there are any. Rows after the as-of day are never read.
-    as_of
-        Last local day whose results are known.
-    settings
-        ``time_zone`` and ``forecast``.
-    on_progress
-        Called with steps done and steps in all.
-
-    Raises
-    ------
-    SchemaError
-        If ``vaults`` or ``visits`` is missing, or a vault is listed twice.
-    """
-    for name in ("vaults", "visits"):
-        if name not in frames:
-            raise SchemaError(f"a forecast needs the {name} table; pass it, empty if need be")
-    as_of = pd.Timestamp(as_of).normalize()
-    as_of_day = int(day_number(pd.DatetimeIndex([as_of]))[0])
-    vaults = frames["vaults"].sort_values("vault_id", ignore_index=True)
-    vault_ids = pd.Index(vaults["vault_id"])
-    if vault_ids.has_duplicates:
-        twice = ", ".join(sorted(set(vault_ids[vault_ids.duplicated()].astype(str)))[:5])
-        raise SchemaError(f"vaults listed more than once: {twice}; keep one row of each")
-    rooms = vault_rooms(vaults, gear_frac=settings.forecast.gear_frac)
-    depth, area = rooms["depth_in"].to_numpy(float), rooms["area_sqft"].to_numpy(float)
-    visits, owner, day = sorted_visits(
-        frames["visits"], vault_ids, as_of_day=as_of_day, time_zone=settings.time_zone
-    )
-    readings = read_visits(visits, owner, day, room_depth_in=depth, area_sqft=area)
-    rain = read_rain(
-        frames.get("rainfall", table("rainfall").empty()),
-        frames.get("rain_outlook", table("rain_outlook").empty()),
-        as_of_day=as_of_day,
-        first_visit_day=int(day.min(initial=as_of_day)),
-        rain_years=settings.forecast.rain_years,
-        time_zone=settings.time_zone,
-    )
-    gauges = frames.get("gauges", table("gauges").empty())
-    irrigated = vaults["has_irrigation"].astype("Float64").to_numpy(float, na_value=np.nan)
-    usual = float(np.nanmean(irrigated)) if np.isfinite(irrigated).any() else 0.0
-    site = Site(
-        gauge=gauge_of_vaults(vaults, gauges, rain),
-        depth_in=depth,
-        area_sqft=area,
-        irrigated=np.where(np.isfinite(irrigated), irrigated, usual),
-    )
-    drivers = build_drivers(rain, settings.forecast)
-    static = traits(vaults, rooms, readings)
-    sample = sample_of(readings)
-    priors, evidence = [], []
-    for k in range(len(TAUS_DAYS)):
-        tau_prior, found = fit_tau(drivers, k, site, readings, static, sample)
-        priors.append(tau_prior)
-        evidence.append(found)
-        if on_progress is not None:
-            on_progress(k + 1, 2 * len(TAUS_DAYS))
-    return WaterModel(
-        as_of=as_of,
-        settings=settings,
-        vault_ids=vault_ids,
-        rooms=rooms,
-        classes=pd.DataFrame(vaults[list(CLASSES)]),
-        site=site,
-        readings=readings,
-        drivers=drivers,
-        traits=static,
-        priors=tuple(priors),
-        shares=tau_shares(np.stack(evidence)),
-    )
-
-
-def _unseen(lids: int) -> str:
-    if lids:
-        return f"opened {lids} time{'s' if lids > 1 else ''}, water never seen; from similar vaults"
-    return "never visited; from similar vaults"
+        A first look at the evidence, before readings are imputed and doubted, leaves out what is
+        hopeless.
+        """
+        means, rows, squares, firsts = [], [], [], []
+        for k, prior in enumerate(self.priors):
+            own = rows_of(self.drivers, k, self.site, self.readings, vaults)
+            rows.append(scaled(own, prior.scale))
+            means.append(linear(prior.traits, self.traits[:, vaults]))
+            squares.append(all_squares(rows[k]))
+            firsts.append(condition(prior.prior, means[k], first_sums(rows[k], squares[k])))
+        evidence = np.stack([first.log_evidence for first in firsts])
+        weight = tau_weights(evidence, self.shares)
+        found = []
+        for k, prior in enumerate(self.priors):
+            chosen = np.flatnonzero(weight[k] >= LEAST_AT_FIRST)
+            if len(chosen):
+                mine, first = of_vaults(rows[k], chosen), firsts[k].take(chosen)
+                full = squares[k][:, :, chosen]
+                found.append(
+                    (k, chosen, posterior_of(mine, prior.prior, means[k][:, chosen], full, first))
+                )
+        return found
