@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal, cast
 
@@ -178,11 +179,13 @@ def share(name: str, meaning: str) -> Column:
     return Column(name, "real", meaning, "share 0-1", least=0, most=1)
 
 
-def band(name: str, meaning: str, unit: str) -> tuple[Column, ...]:
+def band(
+    name: str, meaning: str, unit: str, percents: Iterable[int] = (10, 50, 90)
+) -> tuple[Column, ...]:
     """Declare the columns ``_p10``, ``_p50``, ``_p90``: 10, 50, 90 % of outcomes are no greater."""
     return tuple(
-        real(f"{name}_p{percent}", f"{meaning}; {percent} % chance of no more than this", unit)
-        for percent in (10, 50, 90)
+        real(f"{name}_p{percent:02d}", f"{meaning}; {percent} % chance of no more than this", unit)
+        for percent in percents
     )
 
 

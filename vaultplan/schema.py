@@ -32,6 +32,8 @@ from vaultplan.errors import SchemaError
 Frames: TypeAlias = Mapping[str, pd.DataFrame]
 
 GRADES: Final = ("clear", "light", "heavy")
+#: Percentiles by which a forecast of depth is told.
+DEPTH_PERCENTS: Final = tuple(range(5, 100, 5))
 METHODS: Final = ("storm_drain", "filter_sock", "vacuum_truck")
 GATES: Final = ("go", "hold", "refer")
 SENSITIVITIES: Final = ("ordinary", "elevated", "high", "protected", "unknown")
@@ -369,7 +371,7 @@ _TABLES = (
         must(text("vault_id", "vault", refers_to=VAULT)),
         must(date("on", "day forecast")),
         date("as_of_on", "last day whose results the forecast knew"),
-        *band("depth_in", "depth of water", "in"),
+        *band("depth_in", "depth of water", "in", DEPTH_PERCENTS),
         *band("volume_gal", "volume of water", "gal"),
         real("volume_gal_mean", "expected volume", "gal"),
         real("capacity_gal", "volume when full", "gal"),
@@ -378,6 +380,7 @@ _TABLES = (
         share("prob_clear", "chance that the water, if any, is clear"),
         share("prob_light", "chance that it is light"),
         share("prob_heavy", "chance that it is heavy"),
+        share("grade_known_frac", "how far those chances rest on the vault's own gradings"),
         *band("refill_hours", "time until working depth is back after emptying", "h"),
         integer("visit_count", "own visits the forecast rests on", "count"),
         text("confidence", "how far to trust it", "high", "medium", "low"),

@@ -2,7 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from vaultplan.forecast.vaults import UNMEASURED_FT, gallons, vault_rooms
+from vaultplan.forecast.vaults import UNMEASURED_FT, gallons, no_shallower, vault_rooms
 from vaultplan.units import GAL_PER_CUFT
 
 
@@ -66,3 +66,27 @@ def test_a_size_that_was_filled_in_at_loading_is_not_measured():
     given = frame(**sizes, shape=["rectangular"] * 2)
     rooms = vault_rooms(given.assign(imputed=[None, "depth_ft=5.0-8.0"]), gear_frac=0.15)
     assert rooms["is_measured"].tolist() == [True, False]
+
+
+def test_a_size_that_was_filled_in_tells_how_far_it_may_be_off():
+    lengths = [4.0, 5.0, 6.0, 7.0, 8.0, np.nan]
+    rooms = vault_rooms(frame(length_ft=lengths), gear_frac=0.15)
+    expected = np.std(np.log(lengths[:5]), ddof=1)
+    assert rooms["size_log_sd"].tolist() == pytest.approx([0.0] * 5 + [expected])
+    assert (rooms["depth_log_sd"] == 0).all()
+    loaded = frame(length_ft=[5.0]).assign(imputed=["width_ft=4-6;depth_ft=5.0-8.0"])
+    told = vault_rooms(loaded, gear_frac=0.15).iloc[0]
+    deep, wide = np.log(8 / 5) / 2.5632, np.log(6 / 4) / 2.5632
+    assert told["depth_log_sd"] == pytest.approx(deep)
+    assert told["size_log_sd"] == pytest.approx(np.hypot(deep, wide))
+
+
+def test_an_unmeasured_room_is_at_least_as_deep_as_its_water():
+    rooms = vault_rooms(frame(length_ft=[5.0] * 3, depth_ft=[6.0, 6.0, np.nan]), gear_frac=0.0)
+    found = no_shallower(rooms, np.array([100.0, 0.0, 84.0]))
+    assert found["depth_in"].tolist() == [72.0, 72.0, 84.0]
+    assert found["capacity_gal"].tolist() == pytest.approx(
+        [25 * 6 * GAL_PER_CUFT, 25 * 6 * GAL_PER_CUFT, 25 * 7 * GAL_PER_CUFT]
+    )
+    # An entry in the wrong unit makes no room.
+    assert no_shallower(rooms, np.array([0, 0, 900.0]))["depth_in"].tolist() == [72.0] * 3

@@ -29,7 +29,7 @@ from vaultplan.forecast.readings import (
 )
 from vaultplan.forecast.rows import rows_of, scaled
 from vaultplan.forecast.traits import CLASSES, traits
-from vaultplan.forecast.vaults import vault_rooms
+from vaultplan.forecast.vaults import no_shallower, vault_rooms
 from vaultplan.forecast.volume import WaterModel
 from vaultplan.forecast.weather import (
     TAUS_DAYS,
@@ -82,11 +82,13 @@ def fit_water(
     if vault_ids.has_duplicates:
         twice = ", ".join(sorted(set(vault_ids[vault_ids.duplicated()].astype(str)))[:5])
         raise SchemaError(f"vaults listed more than once: {twice}; keep one row of each")
-    rooms = vault_rooms(vaults, gear_frac=settings.forecast.gear_frac)
-    depth, area = rooms["depth_in"].to_numpy(float), rooms["area_sqft"].to_numpy(float)
     visits, owner, day = sorted_visits(
         frames["visits"], vault_ids, as_of_day=as_of_day, time_zone=settings.time_zone
     )
+    found = np.zeros(len(vaults))
+    np.maximum.at(found, owner, np.nan_to_num(visits["depth_in"].to_numpy(float)))
+    rooms = no_shallower(vault_rooms(vaults, gear_frac=settings.forecast.gear_frac), found)
+    depth, area = rooms["depth_in"].to_numpy(float), rooms["area_sqft"].to_numpy(float)
     readings = read_visits(visits, owner, day, room_depth_in=depth, area_sqft=area)
     rain = _rain_known(frames, as_of_day, int(day.min(initial=as_of_day)), settings)
     gauges = frames.get("gauges", table("gauges").empty())

@@ -19,6 +19,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from vaultplan.errors import SchemaError
+from vaultplan.forecast.bands import depth_and_volume
 from vaultplan.forecast.confidence import judged
 from vaultplan.forecast.distribution import DepthDistribution, rungs_of
 from vaultplan.forecast.drivers import Ahead, Drivers, run_ahead
@@ -36,7 +37,6 @@ from vaultplan.forecast.rows import (
     rows_of,
     scaled,
 )
-from vaultplan.forecast.vaults import gallons
 from vaultplan.forecast.weather import TAUS_DAYS, day_number
 from vaultplan.settings import Settings
 
@@ -101,7 +101,7 @@ class WaterModel:
         Returns
         -------
         pandas.DataFrame
-            ``vault_id``, ``on``, ``as_of_on``, ``depth_in_p10/p50/p90``,
+            ``vault_id``, ``on``, ``as_of_on``, ``depth_in_p05`` to ``_p95`` by 5,
             ``volume_gal_p10/p50/p90/mean``, ``capacity_gal``, ``prob_dry``, ``prob_full``,
             ``visit_count``, ``confidence``, ``reason``.
         """
@@ -220,7 +220,6 @@ class WaterModel:
     ) -> pd.DataFrame:
         """Return a distribution as the forecast's columns, with confidence and reason."""
         rooms = self.rooms.iloc[vault]
-        capacity = rooms["capacity_gal"].to_numpy(float)
         room = rooms["depth_in"].to_numpy(float)
         frame = pd.DataFrame(
             {
@@ -230,21 +229,15 @@ class WaterModel:
             },
             index=points.index,
         )
-        for percent in (10, 50, 90):
-            frame[f"depth_in_p{percent}"] = depth.quantile(percent / 100.0)
-        for percent in (10, 50, 90):
-            found = frame[f"depth_in_p{percent}"].to_numpy(float)
-            frame[f"volume_gal_p{percent}"] = gallons(found, room, capacity)
-        frame["volume_gal_mean"] = gallons(depth.mean_in(), room, capacity)
-        frame["capacity_gal"] = capacity
+        bands = depth_and_volume(depth, rooms)
+        frame = frame.assign(**bands)
         frame["prob_dry"], frame["prob_full"] = depth.prob_dry, depth.prob_full
         frame["visit_count"] = self.readings.visit_count[vault]
-        band = (frame["depth_in_p90"] - frame["depth_in_p10"]).to_numpy(float) / room
         words = judged(
             self.readings,
             vault,
             is_measured=rooms["is_measured"].to_numpy(bool),
-            band_frac=band,
+            band_frac=(bands["depth_in_p90"] - bands["depth_in_p10"]) / room,
             as_of_day=self.drivers.source.as_of_day,
             is_rain_known=self.drivers.source.is_known,
         )
