@@ -17,7 +17,7 @@ from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsEr
 
 VERBS = (
     *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "rules", "export"),
-    *("forecast", "trace", "rank", "plan", "verify"),
+    *("forecast", "trace", "rank", "plan", "verify", "explain", "peek"),
 )
 DEMO = pipeline.demo_folder()
 runner = CliRunner()
@@ -207,3 +207,38 @@ def test_a_wrong_ending_is_refused_before_the_work(tmp_path: Path) -> None:
 
 def test_the_version_is_told() -> None:
     assert run("--version").startswith("vaultplan ")
+
+
+def test_a_forecast_of_points_comes_back_line_by_line(loaded: Path, tmp_path: Path) -> None:
+    points, out = tmp_path / "points.csv", tmp_path / "water.csv"
+    ids = pd.read_csv(DEMO / "visits.csv", dtype=str)["vault_id"].unique()[:5].tolist()
+    asked = pd.DataFrame({"vault_id": [*ids, ids[0]], "on": ["2026-11-05"] * 5 + ["2026-11-20"]})
+    asked.to_csv(points, index=False)
+    words = ("--points", points, "--out", out, "--as-of", "2026-10-15", "--db", loaded)
+    run("forecast", *words)
+    found = pd.read_csv(out, dtype={"vault_id": str})
+    assert found["vault_id"].tolist() == asked["vault_id"].tolist()
+    assert found["on"].str[:10].tolist() == asked["on"].tolist()
+    depth = found[[f"depth_in_p{percent:02d}" for percent in range(5, 100, 5)]]
+    assert (depth.diff(axis=1).iloc[:, 1:] >= 0).all(axis=None)
+    chances = found[["prob_clear", "prob_light", "prob_heavy"]].sum(axis=1)
+    assert chances.tolist() == pytest.approx([1.0] * 6)
+    assert (found["as_of_on"].str[:10] == "2026-10-15").all()
+
+
+def test_a_vaults_inflow_and_what_moved_it_are_told(loaded: Path, tmp_path: Path) -> None:
+    out = tmp_path / "why.csv"
+    run("explain", "--since", "2026-09-30", "--out", out, "--db", loaded)
+    found = pd.read_csv(out, dtype={"vault_id": str})
+    assert found["vault_id"].is_unique
+    assert set(found["inflow"]) >= {"rain", "groundwater", "unknown"}
+    with pytest.raises(SettingsError, match="is not before"):
+        run("explain", "--since", "2026-12-30", "--db", loaded)
+
+
+def test_looks_that_pay_come_first(loaded: Path, tmp_path: Path) -> None:
+    out = tmp_path / "looks.csv"
+    run("peek", "--out", out, "--db", loaded)
+    worth = pd.read_csv(out)["look_worth_usd"]
+    assert worth.is_monotonic_decreasing
+    assert worth.iloc[0] > 0 > worth.iloc[-1]

@@ -246,7 +246,7 @@ def _known(asked: Sequence[str], vault_ids: pd.Series[str]) -> list[str]:
 
 
 def _read_points(path: Path) -> pd.DataFrame:
-    """Return the vaults and days of a CSV, in the order of the file."""
+    """Return the vaults and days of a CSV, each pair once, in the order of the file."""
     try:
         points = pd.read_csv(path, dtype="str")
     except (OSError, ValueError) as error:
@@ -261,7 +261,7 @@ def _read_points(path: Path) -> pd.DataFrame:
             f"{path}: {len(bad)} row(s) without a vault or a day written YYYY-MM-DD: rows {rows}"
         )
     asked = points.assign(vault_id=points["vault_id"].str.strip(), on=on.dt.as_unit("s"))
-    return asked[["vault_id", "on"]].reset_index(drop=True)
+    return asked[["vault_id", "on"]].drop_duplicates(ignore_index=True)
 
 
 def _placed(frame: pd.DataFrame, vaults: pd.DataFrame) -> pd.DataFrame:

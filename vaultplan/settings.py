@@ -56,6 +56,10 @@ class ForecastSettings(_Part):
     gauges_used: int = Field(
         1, ge=1, description="nearest gauges whose rain a vault with none of its own gets"
     )
+    second_trip_usd: NotNegative = Field(450.0, description="coming back with more; assumed")
+    wasted_vacuum_usd: NotNegative = Field(600.0, description="vacuum truck for nothing; assumed")
+    wasted_crew_usd: NotNegative = Field(120.0, description="crew at a dry vault; assumed")
+    look_usd: NotNegative = Field(90.0, description="one look under a lid; assumed")
 
 
 class DrainageSettings(_Part):
