@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TypeAlias
 
@@ -30,7 +31,7 @@ from vaultplan.forecast.readings import (
 from vaultplan.forecast.rows import rows_of, scaled
 from vaultplan.forecast.traits import CLASSES, traits
 from vaultplan.forecast.vaults import no_shallower, vault_rooms
-from vaultplan.forecast.volume import WaterModel
+from vaultplan.forecast.volume import WaterModel, threads
 from vaultplan.forecast.weather import (
     TAUS_DAYS,
     Rain,
@@ -85,9 +86,9 @@ def fit_water(
     visits, owner, day = sorted_visits(
         frames["visits"], vault_ids, as_of_day=as_of_day, time_zone=settings.time_zone
     )
-    found = np.zeros(len(vaults))
-    np.maximum.at(found, owner, np.nan_to_num(visits["depth_in"].to_numpy(float)))
-    rooms = no_shallower(vault_rooms(vaults, gear_frac=settings.forecast.gear_frac), found)
+    deepest = np.zeros(len(vaults))
+    np.maximum.at(deepest, owner, np.nan_to_num(visits["depth_in"].to_numpy(float)))
+    rooms = no_shallower(vault_rooms(vaults, gear_frac=settings.forecast.gear_frac), deepest)
     depth, area = rooms["depth_in"].to_numpy(float), rooms["area_sqft"].to_numpy(float)
     readings = read_visits(visits, owner, day, room_depth_in=depth, area_sqft=area)
     rain = _rain_known(frames, as_of_day, int(day.min(initial=as_of_day)), settings)
@@ -106,12 +107,16 @@ def fit_water(
     static = traits(vaults, rooms, readings)
     sample = sample_of(readings)
     priors, evidence = [], []
-    for k in range(len(TAUS_DAYS)):
-        tau_prior, found = fit_tau(drivers, k, site, readings, static, sample)
-        priors.append(tau_prior)
-        evidence.append(found)
-        if on_progress is not None:
-            on_progress(k + 1, 2 * len(TAUS_DAYS))
+
+    def learn_tau(k: int) -> tuple[TauPrior, Floats]:
+        return fit_tau(drivers, k, site, readings, static, sample)
+
+    with ThreadPoolExecutor(threads()) as pool:
+        for k, (tau_prior, found) in enumerate(pool.map(learn_tau, range(len(TAUS_DAYS)))):
+            priors.append(tau_prior)
+            evidence.append(found)
+            if on_progress is not None:
+                on_progress(k + 1, 2 * len(TAUS_DAYS))
     shares = tau_shares(np.stack(evidence))
     return WaterModel(
         as_of=as_of,

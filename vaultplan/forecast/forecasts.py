@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pandas as pd
 
@@ -56,7 +58,11 @@ def forecast_vaults(
     it, or on how the work is cut into chunks. Bands of different vaults share their weather:
     never add their p90 to get that of a route.
     """
-    model = fit_water(frames, as_of=as_of, settings=settings, on_progress=on_progress)
+    # Grades need none of the water: they are learned while its serial parts leave a core idle.
+    with ThreadPoolExecutor(1) as aside:
+        learning = aside.submit(fit_grades, frames, as_of=as_of, settings=settings)
+        model = fit_water(frames, as_of=as_of, settings=settings, on_progress=on_progress)
+        grade_model = learning.result()
     vault, day = model.locate(points)
     ahead = model.ahead(day, int(LONGEST_DAYS))
     room = model.site.depth_in[vault]
@@ -74,7 +80,7 @@ def forecast_vaults(
             # The fit took as many steps as there are residence times; the points share the rest.
             steps = len(TAUS_DAYS) * done // len(day)
             on_progress(len(TAUS_DAYS) + steps, 2 * len(TAUS_DAYS))
-    grades = fit_grades(frames, as_of=as_of, settings=settings).chances(points)
+    grades = grade_model.chances(points)
     frame = model.describe(points, vault, day, depth)
     for part in (as_columns(hours, points.index), grades):
         for name in part.columns:

@@ -13,8 +13,16 @@ from vaultplan.forecast.drivers import Drivers
 from vaultplan.forecast.features import RAIN_TERMS, TERMS, Site
 from vaultplan.forecast.posterior import Posterior, Prior, condition, linear, mean_covariance
 from vaultplan.forecast.readings import Readings
-from vaultplan.forecast.rows import all_squares, believed, first_sums, imputed, rows_of, scaled
-from vaultplan.forecast.trust import trust_in
+from vaultplan.forecast.rows import (
+    all_squares,
+    believed,
+    doubted,
+    first_sums,
+    imputed,
+    rows_of,
+    scaled,
+    trusted_squares,
+)
 from vaultplan.forecast.weather import TAUS_DAYS
 
 Floats = npt.NDArray[np.float64]
@@ -70,7 +78,8 @@ def fit_tau(
     first_sd = np.hypot(FIRST_SD, FIRST_DAILY * TAUS_DAYS[k])
     first_spread = np.diag((first_sd * scale) ** 2 / FIRST_VARIANCE)
     tau_prior = TauPrior(scale, first, Prior(first_spread, 2.0, 2.0 * FIRST_VARIANCE))
-    full, y, trust = all_squares(rows), rows.y, None
+    full, y, trust = all_squares(rows), rows.y, np.ones(len(rows.y))
+    xx = full
     sums = first_sums(rows, full)
     for turn in range(ROUNDS):
         prior_mean = linear(tau_prior.traits, z)
@@ -80,8 +89,9 @@ def fit_tau(
         tau_prior = _maximise(tau_prior, posterior, prior_mean, z, first, first_spread)
         y, doubt = imputed(rows, y, posterior)
         if turn % TRUST_EVERY == TRUST_EVERY - 1:
-            trust = trust_in(rows.x, y, rows.weight, rows.start, rows.owner, posterior)
-        sums = believed(rows, y, doubt, trust, full)
+            trust = doubted(rows, y, posterior)
+            xx = trusted_squares(rows, trust, full)
+        sums = believed(rows, y, doubt, trust, xx)
     return tau_prior, posterior.log_evidence
 
 

@@ -122,24 +122,33 @@ def imputed(rows: Rows, y: Floats, posterior: Posterior) -> tuple[Floats, Floats
     return y, doubt
 
 
-def believed(rows: Rows, y: Floats, doubt: Floats, trust: Floats | None, xx: Floats) -> Sums:
-    """Return the sums of readings as far as they are trusted.
+def trusted_squares(rows: Rows, trust: Floats, full: Floats) -> Floats:
+    """Return X'X (p, p, vaults) of readings as far as they are trusted.
 
-    ``xx`` is X'X of all of them in full; only what is doubted is taken off it.
+    ``full`` is that of all of them; only what is doubted is worked out and taken off it.
     """
-    if trust is None:
-        trust = np.ones(len(y))
     doubted = np.flatnonzero(trust < 1.0)
-    if len(doubted):
-        start = np.searchsorted(doubted, rows.start)
-        off = rows.weight[doubted] * (1.0 - trust[doubted])
-        xx = xx - squares(rows.x[:, doubted], off, start)
+    if not len(doubted):
+        return full
+    start = np.searchsorted(doubted, rows.start)
+    off = rows.weight[doubted] * (1.0 - trust[doubted])
+    return full - squares(rows.x[:, doubted], off, start)
+
+
+def believed(rows: Rows, y: Floats, doubt: Floats, trust: Floats, xx: Floats) -> Sums:
+    """Return the sums of readings as far as they are trusted; ``xx`` of :func:`trusted_squares`."""
     weight = rows.weight * trust
     xy, yy = outcome_sums(rows.x, y, weight, rows.start)
     yy += CENSOR_DOUBT * segment_sum(weight * doubt, rows.start)
     # Twice the log of what each reading's density is scaled by: normal if believed, else level.
     logs = trust * np.log(rows.weight / (2.0 * np.pi)) + (1.0 - trust) * 2.0 * np.log(WRONG_SHARE)
     return Sums(xx, xy, yy, segment_sum(trust, rows.start), segment_sum(logs, rows.start))
+
+
+def doubted(rows: Rows, y: Floats, posterior: Posterior) -> Floats:
+    """Return how far each reading is trusted: 1 from ``SURE`` on."""
+    trust = trust_in(rows.x, y, rows.weight, rows.start, rows.owner, posterior)
+    return np.where(trust > SURE, 1.0, trust)
 
 
 def all_squares(rows: Rows) -> Floats:
@@ -151,7 +160,8 @@ def first_sums(rows: Rows, full: Floats) -> Sums:
     """Return the sums to start from: a full vault says next to nothing until it is imputed."""
     trust = np.ones(len(rows.y))
     trust[rows.high] = FULL_AT_FIRST
-    return believed(rows, rows.y, np.zeros(len(rows.y)), trust, full)
+    xx = trusted_squares(rows, trust, full)
+    return believed(rows, rows.y, np.zeros(len(rows.y)), trust, xx)
 
 
 def posterior_of(
@@ -161,12 +171,12 @@ def posterior_of(
 
     ``posterior`` is that of :func:`first_sums`, ``full`` are :func:`all_squares`.
     """
-    y, trust = rows.y, None
+    y, trust, xx = rows.y, np.ones(len(rows.y)), full
     for turn in range(IMPUTE_ROUNDS if len(y) else 0):
         y, doubt = imputed(rows, y, posterior)
         if turn >= TRUST_FROM:
-            trust = trust_in(rows.x, y, rows.weight, rows.start, rows.owner, posterior)
-            trust[trust > SURE] = 1.0
-        sums = believed(rows, y, doubt, trust, full)
+            trust = doubted(rows, y, posterior)
+            xx = trusted_squares(rows, trust, full)
+        sums = believed(rows, y, doubt, trust, xx)
         posterior = condition(prior, prior_mean, sums)
     return posterior

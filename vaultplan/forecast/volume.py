@@ -50,6 +50,11 @@ MOST_THREADS: Final = 4
 LEAST_WEIGHT, LEAST_AT_FIRST = 0.003, 0.001
 
 
+def threads() -> int:
+    """Return how many threads work at once; what they find does not hang on it."""
+    return min(os.cpu_count() or 1, MOST_THREADS)
+
+
 @dataclass(frozen=True, slots=True)
 class Strand:
     """One residence time of a batch: the points it is likely for, how likely, and posteriors."""
@@ -177,7 +182,7 @@ class WaterModel:
             at = order[first[begin] : first[begin + len(vaults)]]
             return at, work(self._batch(vaults, at, vault[at], day[at]))
 
-        with ThreadPoolExecutor(min(os.cpu_count() or 1, MOST_THREADS)) as pool:
+        with ThreadPoolExecutor(threads()) as pool:
             yield from pool.map(run, range(0, len(chosen), chunk_vaults))
 
     def chances(self, batch: Batch, ahead: Ahead) -> Floats:
