@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from vaultplan.errors import SettingsError
 
@@ -18,6 +19,16 @@ Share = Annotated[float, Field(ge=0, le=1)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 MonthDay = Annotated[str, Field(pattern="^(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$")]
+
+
+def _rising(numbers: tuple[float, ...]) -> tuple[float, ...]:
+    if any(high <= low for low, high in pairwise(numbers)):
+        raise ValueError("each number must be greater than the one before")
+    return numbers
+
+
+#: Ends of the ranges of clear, light and heavy water, which adjoin.
+Rising = Annotated[tuple[Positive, Positive, Positive, Positive], AfterValidator(_rising)]
 
 
 class _Part(BaseModel):
@@ -51,7 +62,25 @@ class ForecastSettings(_Part):
     irrigation_to: MonthDay = Field("10-15", description="last day of irrigation, MM-DD; assumed")
     working_depth_in: Positive = Field(6.0, description="depth at which a crew must pump; assumed")
     gear_frac: Share = Field(0.15, description="share taken by gear where not stated; assumed")
-    grade_half_life_days: Positive = Field(1095.0, description="decay of an old grade; assumed")
+    grade_half_life_days: Positive = Field(
+        1095.0,
+        description="half-life of what passes in a vault's dirt; the fleet's own gradings correct "
+        "it; assumed",
+    )
+    solids_mg_l: Rising = Field(
+        (5.0, 50.0, 500.0, 5000.0),
+        description="solids in clear water lie between the first two, in light water between the "
+        "next, in heavy water between the last; assumed",
+    )
+    oil_mg_l: Rising = Field(
+        (0.5, 5.0, 50.0, 500.0), description="the same of oil and grease; assumed"
+    )
+    oil_lb_per_gal: Positive = Field(7.4, description="weight of oil; common practice, no source")
+    sock_held_frac: Share = Field(
+        0.9,
+        description="share of solids, and of oil, that a sock holds back at least; common "
+        "practice, no source",
+    )
     rain_years: int = Field(10, ge=1, description="past years that stand for unknown rain")
     gauges_used: int = Field(
         1, ge=1, description="nearest gauges whose rain a vault with none of its own gets"

@@ -8,53 +8,42 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.special import logit
+from scipy.special import logit, ndtr
 
 from vaultplan.errors import SchemaError
-from vaultplan.forecast.grade_history import (
-    LONG_DAYS,
-    GradeHistory,
-    Known,
-    class_columns,
-    known_before,
-    likes,
-    read_history,
-)
-from vaultplan.forecast.logistic import Logistic, fit_logistic
-from vaultplan.forecast.readings import sorted_visits
-from vaultplan.forecast.weather import YEAR_DAYS, day_number
+from vaultplan.forecast.grade_columns import Backdrop, fit_backdrop
+from vaultplan.forecast.grade_correction import Correction, fit_correction
+from vaultplan.forecast.grade_filter import Standing, Unlike, follow, likeliest
+from vaultplan.forecast.grade_history import NO_DAY, GradeHistory, Past, read_history
+from vaultplan.forecast.weather import day_number
 from vaultplan.schema import GRADES, Frames
 from vaultplan.settings import Settings
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-#: What the vault's likes may count for, in gradings; the fleet's own counts choose among them.
-POOLED_WEIGHTS: Final = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 40.0, 80.0)
-USUAL_WEIGHT: Final = 4.0  # where nothing was ever graded
-MOST_GRADINGS: Final = 60_000  # enough to learn some forty numbers twice
+MOST_GRADINGS: Final = 60_000  # enough to learn some sixty slopes
+MOST_SEARCHED: Final = 15_000  # enough to learn five numbers
 LEAST_CHANCE: Final = 0.005  # no grade is ever ruled out, nor sure; assumed
+SURE: Final = 5.0  # standard deviations from a cut beyond which its logit does not grow
 
 
 @dataclass(frozen=True, slots=True)
 class GradeModel:
-    """Gradings per vault as known on the as-of day; from :func:`fit_grades`.
+    """What gradings up to the as-of day say of every vault; from :func:`fit_grades`.
 
-    ``alike`` are the shares of the vault's likes without its own, ``pooled_weight`` what those
-    count for, ``graded_count`` and ``wet_count`` how many visits gave a grade and how many found
-    water but gave none. ``cloudy`` and ``worse`` correct the counted chances of "light or heavy",
-    and of "heavy" among those.
+    ``growth_mean`` is the usual build-up since cleaning and since pumping. ``graded_count`` and
+    ``wet_count`` are visits that gave a grade, and that found water but gave none.
     """
 
     as_of: pd.Timestamp
     vault_ids: pd.Index[str]
-    history: GradeHistory
-    alike: Floats
-    classes: Floats
-    pooled_weight: float
-    half_life_days: float
-    cloudy: Logistic
-    worse: Logistic
+    backdrop: Backdrop
+    unlike: Unlike
+    standing: Standing
+    now: Past
+    growth_mean: Floats
+    correction: Correction
     graded_count: Ints
     wet_count: Ints
 
@@ -72,40 +61,42 @@ class GradeModel:
             ``prob_clear``, ``prob_light``, ``prob_heavy`` (of the water, if there is any; they sum
             to 1), ``grade_known_frac`` and ``grade_reason``.
 
+        Raises
+        ------
+        SchemaError
+            If a vault is not in the vaults table.
+
         Notes
         -----
-        What is not known is told beside the chances, not as a fourth grade: every water has one
-        of the three, and ``grade_known_frac`` says what share of the evidence is the vault's own
-        faded gradings; the rest is its likes'. Blank grades and dry visits add nothing to it and
+        What is not known is told beside the chances, not as a fourth grade: all water has one of
+        the three, and that there may be none to grade is ``prob_dry``, which the depth tells. A
+        fourth chance would have to be taken off the others and say nothing a crew could find.
+        ``grade_known_frac`` is the share of what vaults of a class differ by (its variance) that
+        the vault's own gradings have told by that day: 0 where there is none, ever less as they
+        age; what is left rests on its likes. Blank grades and dry visits add nothing to it and
         are never read as clear.
         """
         vault = self.vault_ids.get_indexer(pd.Index(points["vault_id"])).astype(np.int64)
         if (vault < 0).any():
             raise SchemaError("points name vaults that are not in the vaults table")
         day = day_number(pd.to_datetime(points["on"]))
-        known = known_before(
-            self.history,
-            vault,
-            day,
-            self.history.start[vault + 1],
-            self.half_life_days,
-            self.alike,
-        )
-        shares = counted(known.own, self.alike[vault], self.pooled_weight)
-        x = columns(shares, known, self.classes[vault], day)
+        own, variance = self.standing.own(vault, day, self.unlike)
+        past = self.now.taken(vault).on(day)
+        grown = past.grown()
+        middle = self.backdrop.expected(vault, day) + own
+        middle = middle + _built_up(self.unlike, grown, self.growth_mean)
+        spread = np.sqrt(variance + self.unlike.scatter + self.backdrop.circumstance)
+        x = columns(middle, spread, self.graded_count[vault], past, grown)
+        chance = self.correction.chances(x, logits(middle, spread, self.backdrop.cuts))
         frame = pd.DataFrame(
-            corrected(shares, x, self.cloudy, self.worse),
+            LEAST_CHANCE + (1.0 - len(GRADES) * LEAST_CHANCE) * chance,
             columns=[f"prob_{grade}" for grade in GRADES],
             index=points.index,
         )
-        own = known.own[:, 0] + known.own[:, 1] + known.own[:, 2]
-        frame["grade_known_frac"] = own / (own + self.pooled_weight)
-        frame["grade_reason"] = [
-            _reason(graded, wet)
-            for graded, wet in zip(
-                self.graded_count[vault].tolist(), self.wet_count[vault].tolist(), strict=True
-            )
-        ]
+        most = self.unlike.lasting + self.unlike.passing
+        known = np.where(self.graded_count[vault] > 0, 1.0 - variance / most, 0.0) if most else 0.0
+        frame["grade_known_frac"] = np.clip(known, 0.0, 1.0)
+        frame["grade_reason"] = _reasons(self.graded_count, self.wet_count)[vault]
         return frame
 
 
@@ -121,124 +112,98 @@ def fit_grades(frames: Frames, *, as_of: pd.Timestamp, settings: Settings) -> Gr
 
     Notes
     -----
-    First the gradings are counted, fading with age, and pulled to those of the vault's likes: the
-    mean of a Dirichlet-multinomial, in which the likes count for what makes the fleet's gradings
-    likeliest (J. E. Mosimann (1962), Biometrika 49(1/2):65-82, from memory). Then two logistic
-    regressions correct the chance of "light or heavy" and that of "heavy" among those: by the last
-    grade and its age, the time since a vacuum truck took the sediment out, season and class. They
-    are learned on past gradings, each from what was known before it, and pulled to no correction.
+    A grade is a step of a hidden score. Class, place, season, the crew and rain during the visit
+    say what to expect of a vault never graded (``grade_columns``). Its own gradings then move two
+    parts of its score, one that lasts and one that fades (``grade_filter``); how large they are,
+    how fast the second fades and how dirt builds up since the last cleaning is what foresaw the
+    fleet's gradings best, each from those before it. Last, the chances so given to past gradings
+    are held against what was found and corrected (``grade_correction``). Rain to come is not
+    looked at: by the day of the visit nobody knows it, and that of today is long gone.
     """
     vaults = frames["vaults"].sort_values("vault_id", ignore_index=True)
     vault_ids = pd.Index(vaults["vault_id"])
     as_of = pd.Timestamp(as_of).normalize()
-    as_of_day = int(day_number(pd.DatetimeIndex([as_of]))[0])
-    visits, owner, day = sorted_visits(
-        frames["visits"], vault_ids, as_of_day=as_of_day, time_zone=settings.time_zone
+    history = read_history(
+        frames["visits"],
+        vault_ids,
+        as_of_day=int(day_number(pd.DatetimeIndex([as_of]))[0]),
+        time_zone=settings.time_zone,
     )
-    half_life = settings.forecast.grade_half_life_days
-    history = read_history(visits, owner, day, len(vaults))
-    now = np.arange(len(vaults))
-    today = np.full(len(vaults), as_of_day)
-    level = np.full((len(vaults), len(GRADES)), 1.0 / len(GRADES))
-    own = known_before(history, now, today, history.start[1:], half_life, level).own
-    alike = likes(vaults, own)
-    classes = class_columns(vaults)
-    is_wet = visits["finding"].isin(["wet", "full"]).to_numpy(bool) & visits["grade"].isna()
-    rows = _sample(history)
-    known = known_before(history, history.owner[rows], history.day[rows], rows, half_life, alike)
-    weight = _likeliest_weight(known.own, alike[history.owner[rows]], history.grade[rows])
-    shares = counted(known.own, alike[history.owner[rows]], weight)
-    x = columns(shares, known, classes[history.owner[rows]], history.day[rows])
-    found = history.grade[rows]
-    cloudy, worse = _offsets(shares)
-    dirty = found > 0
+    learned = _whole_vaults(history, MOST_GRADINGS)
+    backdrop = fit_backdrop(vaults, history, learned)
+    searched = _whole_vaults(history, MOST_SEARCHED)
+    unlike = likeliest(
+        _starts(history.owner[searched], len(vaults)),
+        history.before.taken(searched),
+        history.grade[searched],
+        backdrop.expected_then(history, searched),
+        backdrop.cuts,
+        settings.forecast.grade_half_life_days,
+    )
+    grown = history.before.grown()
+    usual = grown[:, searched].mean(axis=1) if len(searched) else np.zeros(2)
+    every = np.arange(len(history.day))
+    offset = backdrop.expected_then(history, every) + _built_up(unlike, grown, usual)
+    followed = follow(history.start, history.day, history.grade, offset, backdrop.cuts, unlike)
+    middle, spread = followed.middle[learned], followed.spread[learned]
+    turn = learned - history.start[history.owner[learned]]
+    x = columns(middle, spread, turn, history.before.taken(learned), grown[:, learned])
     return GradeModel(
         as_of=as_of,
         vault_ids=vault_ids,
-        history=history,
-        alike=alike,
-        classes=classes,
-        pooled_weight=weight,
-        half_life_days=half_life,
-        cloudy=fit_logistic(x, cloudy, dirty),
-        worse=fit_logistic(x[dirty], worse[dirty], found[dirty] == 2),
-        graded_count=np.diff(history.start),
-        wet_count=np.bincount(owner[is_wet], minlength=len(vaults)),
+        backdrop=backdrop,
+        unlike=unlike,
+        standing=followed.standing,
+        now=history.now,
+        growth_mean=usual,
+        correction=fit_correction(x, logits(middle, spread, backdrop.cuts), history.grade[learned]),
+        graded_count=history.count,
+        wet_count=history.wet_count,
     )
 
 
-def counted(own: Floats, alike: Floats, weight: float) -> Floats:
-    """Return the shares of each grade: ``(own + weight * alike) / (sum(own) + weight)``."""
-    counts = own + weight * alike
-    shares: Floats = counts / (counts[:, :1] + counts[:, 1:2] + counts[:, 2:3])
-    return shares
+def logits(middle: Floats, spread: Floats, cuts: Floats) -> Floats:
+    """Return the log odds of "light or heavy" and of "heavy" for scores so spread, (2, rows)."""
+    beyond = [np.clip((middle - cut) / spread, -SURE, SURE) for cut in cuts]
+    found: Floats = logit(ndtr(np.stack(beyond)))
+    return found
 
 
-def columns(shares: Floats, known: Known, classes: Floats, day: Ints) -> Floats:
-    """Return what the corrections look at, (rows, columns)."""
-    cloudy, worse = _offsets(shares)
-    never = known.last < 0
-    old = np.log1p(np.where(never, 0.0, known.gap_days) / LONG_DAYS)
-    fresh = np.exp(-np.where(never, 0.0, known.gap_days) / LONG_DAYS)
-    uncleaned = np.isnan(known.clean_days)
-    since = np.log1p(np.where(uncleaned, 0.0, known.clean_days) / LONG_DAYS)
-    turn = 2.0 * np.pi * day / YEAR_DAYS
-    many = np.log1p(known.own[:, 0] + known.own[:, 1] + known.own[:, 2])
+def columns(middle: Floats, spread: Floats, count: Ints, past: Past, grown: Floats) -> Floats:
+    """Return what the correction looks at, (rows, columns)."""
     wide = [
-        cloudy,
-        worse,
-        never,
-        old,
-        *((known.last == code) * part for code in (0, 2) for part in (1.0, fresh)),
-        many,
-        many * cloudy,
-        many * worse,
-        *known.dirt.T,
-        uncleaned,
-        since,
-        np.cos(turn),
-        np.sin(turn),
+        middle / spread,
+        spread,
+        count == 0,
+        np.log1p(count),
+        past.cleaned_day == NO_DAY,
+        *grown,
+        past.had_sheen,
     ]
-    stacked = np.stack([np.asarray(column, float) for column in wide], axis=1)
-    return np.concatenate([stacked, classes], axis=1)
+    return np.stack([np.asarray(column, float) for column in wide], axis=1)
 
 
-def corrected(shares: Floats, x: Floats, cloudy: Logistic, worse: Logistic) -> Floats:
-    """Return the chances of clear, light and heavy after both corrections."""
-    first, second = _offsets(shares)
-    dirty, heavy = cloudy.chance(x, first), worse.chance(x, second)
-    chances = np.stack([1.0 - dirty, dirty * (1.0 - heavy), dirty * heavy], axis=1)
-    kept: Floats = LEAST_CHANCE + (1.0 - len(GRADES) * LEAST_CHANCE) * chances
-    return kept
+def _built_up(unlike: Unlike, grown: Floats, usual: Floats) -> Floats:
+    """Return what build-up since cleaning and pumping adds to a score."""
+    cleaned, pumped = unlike.growth
+    found: Floats = cleaned * (grown[0] - usual[0]) + pumped * (grown[1] - usual[1])
+    return found
 
 
-def _offsets(shares: Floats) -> tuple[Floats, Floats]:
-    """Return the log odds of "light or heavy", and of "heavy" among those."""
-    dirty = shares[:, 1] + shares[:, 2]
-    return logit(dirty), logit(shares[:, 2] / dirty)
+def _whole_vaults(history: GradeHistory, most: int) -> Ints:
+    """Return the gradings of vaults spread evenly over the fleet, about so many at most."""
+    total = len(history.owner)
+    every = -(-total // most) if total else 1
+    return np.flatnonzero(history.owner % every == 0)
 
 
-def _sample(history: GradeHistory) -> Ints:
-    rows = np.arange(len(history.grade))
-    if len(rows) <= MOST_GRADINGS:
-        return rows
-    return np.linspace(0, len(rows) - 1, MOST_GRADINGS).round().astype(np.int64)
+def _starts(owner: Ints, vaults: int) -> Ints:
+    return np.searchsorted(owner, np.arange(vaults + 1)).astype(np.int64)
 
 
-def _likeliest_weight(own: Floats, alike: Floats, found: Ints) -> float:
-    """Return the weight of the likes under which the next gradings were likeliest."""
-    if not len(found):
-        return USUAL_WEIGHT
-    rows = np.arange(len(found))
-    score = [
-        float(np.log(counted(own, alike, weight)[rows, found]).sum()) for weight in POOLED_WEIGHTS
-    ]
-    return POOLED_WEIGHTS[int(np.argmax(score))]
-
-
-def _reason(graded: int, wet: int) -> str:
-    if graded:
-        return f"graded {graded} time{'s' if graded > 1 else ''}"
-    if wet:
-        return "water seen but never graded"
-    return "water never graded"
+def _reasons(graded: Ints, wet: Ints) -> npt.NDArray[np.object_]:
+    """Return in words what the chances of each vault rest on."""
+    words = np.where(wet > 0, "water seen but never graded", "water never graded").astype(object)
+    for count in np.unique(graded[graded > 0]).tolist():
+        words[graded == count] = f"graded {count} time{'s' if count > 1 else ''}"
+    return words
