@@ -17,7 +17,7 @@ from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsEr
 
 VERBS = (
     *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "rules", "export"),
-    *("forecast", "trace", "rank", "plan", "verify", "explain", "peek"),
+    *("forecast", "trace", "rank", "plan", "verify", "explain", "peek", "skill"),
 )
 DEMO = pipeline.demo_folder()
 runner = CliRunner()
@@ -242,3 +242,21 @@ def test_looks_that_pay_come_first(loaded: Path, tmp_path: Path) -> None:
     worth = pd.read_csv(out)["look_worth_usd"]
     assert worth.is_monotonic_decreasing
     assert worth.iloc[0] > 0 > worth.iloc[-1]
+
+
+def test_the_skill_of_past_forecasts_is_told_on_a_page(loaded: Path, tmp_path: Path) -> None:
+    out = tmp_path / "skill"
+    text = run("skill", "--origins", "1", "--out", out, "--db", loaded)
+    assert "Error of depth" in text
+    page = (out / "skill.html").read_text(encoding="utf-8")
+    assert "<script" not in page
+    assert not [far for far in ('src="http', 'href="http', "url(http") if far in page]
+    for head in ("In short", "Are the bands right", "Grades", "How it was tested"):
+        assert head in page
+    scores = pd.read_csv(out / "skill.csv")
+    assert len(scores) > 20
+    points = pd.read_parquet(out / "skill_points.parquet")
+    assert len(points) > 100
+    assert points["pit"].between(0, 1).all()
+    with pytest.raises(SchemaError, match="too short a history"):
+        run("skill", "--from", "2015-01-01", "--to", "2015-02-01", "--db", loaded)

@@ -41,6 +41,8 @@ _VISIT_COLUMNS: Final = (
     "disposal",
     "volume_gal",
     "inlet_id",
+    "was_raining",
+    "crew",
 )
 #: What became of a file's rows; the first four always add up.
 OUTCOME: Final = (

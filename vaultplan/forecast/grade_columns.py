@@ -117,8 +117,8 @@ def fit_backdrop(vaults: pd.DataFrame, history: GradeHistory, rows: Ints) -> Bac
 
 def _weights(history: GradeHistory) -> Floats:
     """Return what each grading counts for: those of a vault are partly the same news."""
-    found = np.asarray(1.0 / (1.0 + ALIKE * (history.count[history.owner] - 1)), np.float64)
-    return found
+    counted: Floats = 1.0 / (1.0 + ALIKE * (history.count[history.owner].astype(np.float64) - 1.0))
+    return counted
 
 
 def _left_over(history: GradeHistory, known: Backdrop, weight: Floats) -> tuple[Floats, Floats]:

@@ -26,6 +26,7 @@ Rival = Callable[[WaterModel, Ints, Ints, Floats], Floats]
 CLASS: Final = ("kind", "lid", "soil_group")
 LEAST_OF_CLASS: Final = 30
 LONGEST_LEAD_DAYS: Final = 90
+MOST_TAUGHT: Final = 200_000
 SEED: Final = 20_261
 
 
@@ -52,8 +53,8 @@ def own_mean(model: WaterModel, vault: Ints, day: Ints, levels: Floats) -> Float
 def class_climatology(model: WaterModel, vault: Ints, day: Ints, levels: Floats) -> Floats:  # noqa: ARG001
     """Return (points, levels): as full as vaults of the same kind, lid and soil were found."""
     fill, owner = _fills(model)
-    codes = model.classes[list(CLASS)].astype("str").fillna("").agg("/".join, axis=1)
-    code = pd.factorize(codes, sort=True)[0]
+    named = [model.classes[name].astype("str").fillna("") for name in CLASS]
+    code = pd.factorize(named[0] + "/" + named[1] + "/" + named[2], sort=True)[0]
     found = np.tile(_quantiles(fill, levels), (code.max(initial=0) + 1, 1))
     for group in range(len(found)):
         mine = fill[code[owner] == group]
@@ -99,6 +100,10 @@ def exponential_refill(model: WaterModel, vault: Ints, day: Ints, levels: Floats
 def boosted_trees(model: WaterModel, vault: Ints, day: Ints, levels: Floats) -> Floats:
     """Return (points, levels): gradient-boosted trees per quantile, with rain features.
 
+    They learn from every past reading as though it had been forecast some days ahead, at most
+    ``LONGEST_LEAD_DAYS`` and never from before the vault's state became known; from a sample of
+    ``MOST_TAUGHT`` readings where there are more.
+
     Raises
     ------
     MissingExtraError
@@ -109,15 +114,24 @@ def boosted_trees(model: WaterModel, vault: Ints, day: Ints, levels: Floats) -> 
     except ImportError as error:
         raise MissingExtraError("scikit-learn", "test") from error
     fill, owner = _fills(model)
-    draw = np.random.default_rng(SEED)
-    lead = draw.integers(1, LONGEST_LEAD_DAYS + 1, len(fill))
-    _, total, count = _running(model, fill, owner)
-    before = _before(owner)
-    last = np.append(fill, np.nan)[before]
     readings = model.readings
+    draw = np.random.default_rng(SEED)
+    longest = np.minimum(elapsed_days(readings.day, readings.since), LONGEST_LEAD_DAYS)
+    lead = 1 + (draw.random(len(fill)) * longest).astype(np.int64)
+    before, total, count = _running(model, fill, owner)
+    last = np.append(fill, np.nan)[before]
     mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    train = _tree_columns(
-        model, owner, readings.day, readings.since, lead, readings.left_in, last, mean, count
+    use = np.sort(draw.permutation(len(fill))[:MOST_TAUGHT])
+    taught = _tree_columns(
+        model,
+        owner[use],
+        readings.day[use],
+        readings.since[use],
+        lead[use],
+        readings.left_in[use],
+        last[use],
+        mean[use],
+        count[use],
     )
     rows = np.diff(readings.start)
     sums = np.bincount(owner, fill, minlength=len(rows))
@@ -144,7 +158,7 @@ def boosted_trees(model: WaterModel, vault: Ints, day: Ints, levels: Floats) -> 
             min_samples_leaf=30,
             random_state=SEED,
         )
-        found.append(trees.fit(train, fill).predict(asked))
+        found.append(trees.fit(taught, fill[use]).predict(asked))
     answer: Floats = np.sort(np.clip(np.stack(found, axis=1), 0.0, 1.0), axis=1)
     return answer
 
@@ -170,7 +184,7 @@ def _tree_columns(
     count: Ints,
 ) -> Floats:
     """Return the trees' columns; rain is known up to ``lead`` days before the day."""
-    drivers, site = model.drivers, model.site
+    drivers, site, known = model.drivers, model.site, model.settings.forecast
     at = np.clip(day - lead - drivers.first_day, 0, drivers.rain.shape[2] - 1)
     gauge = site.gauge[0, vault]
     elapsed = np.where(since == NEVER, 2000.0, day - since)
@@ -178,12 +192,11 @@ def _tree_columns(
         elapsed,
         np.where(since == NEVER, 1.0, 0.0),
         lead,
-        np.maximum(lead, elapsed),
         left_in / site.depth_in[vault],
         last,
         mean,
         count,
-        *season_drivers(day, "04-15", "10-15"),
+        *season_drivers(day, known.irrigation_from, known.irrigation_to),
         *(drivers.rain[k, 0, gauge, at] for k in range(0, len(TAUS_DAYS), 2)),
         *(trait[vault] for trait in model.traits[1:]),
         site.area_sqft[vault],

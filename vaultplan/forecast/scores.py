@@ -23,7 +23,7 @@ def pinball(observed: Floats, quantiles: Floats, levels: Floats) -> Floats:
     array([[0.2, 0.1]])
     """
     miss = observed[:, None] - quantiles
-    loss: Floats = np.maximum(levels * miss, (levels - 1.0) * miss)
+    loss: Floats = np.maximum(levels * miss, (levels - 1.0) * miss) + 0.0  # no -0.0
     return loss
 
 
@@ -77,4 +77,18 @@ def ranked_probability(observed: npt.NDArray[np.int64], probabilities: Floats) -
     steps = np.arange(probabilities.shape[1])
     reached = (steps >= observed[:, None]).astype(float)
     score: Floats = ((probabilities.cumsum(axis=1) - reached) ** 2).sum(axis=1)
+    return score
+
+
+def log_loss(observed: npt.NDArray[np.int64], probabilities: Floats) -> Floats:
+    """Return minus the natural logarithm of what each observed class was given.
+
+    ``observed`` counts classes from 0; a class given no chance at all costs infinity.
+
+    >>> float(log_loss(np.array([1]), np.array([[0.2, 0.5, 0.3]])).round(6)[0])
+    0.693147
+    """
+    given = probabilities[np.arange(len(observed)), observed]
+    with np.errstate(divide="ignore"):
+        score: Floats = -np.log(given)
     return score
