@@ -3,8 +3,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from vaultplan.errors import SchemaError
 from vaultplan.forecast.fitting import fit_water
-from vaultplan.forecast.refill import refill_hours
+from vaultplan.forecast.refill import prob_workable, refill_hours
 from vaultplan.schema import table
 from vaultplan.settings import Settings
 
@@ -91,3 +92,27 @@ def test_bands_are_ordered_over_a_fleet_and_agree_with_its_truth(fleet):
     forecast_back = quick < 24 * days[pairs.index].to_numpy()
     assert len(pairs) > 30
     assert (was_back == forecast_back).mean() > 0.75
+
+
+def test_a_vault_is_workable_until_its_water_is_due_back():
+    model = model_of(1.0, Settings())
+    asked = pd.DataFrame(
+        {"vault_id": "V0", "on": pd.Timestamp("2026-07-02"), "hours": [0.0, 24.0, 300.0]}
+    )
+    found = prob_workable(model, asked)
+    assert found.iloc[0] == 1.0
+    assert found.iloc[1] > 0.95
+    assert found.iloc[2] < 0.05
+    # The same chances tell the hours: at the p50 it is even.
+    middle = asked.head(1).assign(hours=hours(model)[1])
+    assert prob_workable(model, middle).iloc[0] == pytest.approx(0.5, abs=0.01)
+
+
+def test_hours_out_of_reach_are_refused():
+    model = model_of(1.0, Settings())
+    day = pd.DataFrame({"vault_id": ["V0"], "on": [pd.Timestamp("2026-07-02")]})
+    with pytest.raises(SchemaError, match="lack the column hours"):
+        prob_workable(model, day)
+    for hours_asked in (-1.0, 2161.0, np.nan):
+        with pytest.raises(SchemaError, match="no hours from 0 to 2160"):
+            prob_workable(model, day.assign(hours=hours_asked))
