@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
 
 from vaultplan.forecast.readings import DRY_IN, FULL_FRAC
 
@@ -17,6 +16,9 @@ Floats = npt.NDArray[np.float64]
 RUNGS: Final = np.array(
     [0, 0.02, 0.05, 0.09, 0.14, 0.2, 0.27, 0.34, 0.42, 0.5, 0.58, 0.66, 0.74, 0.83, 0.91, 1.0]
 )
+
+PAGE: Final = (1.5976, 0.07056)
+MOST_LOG_ODDS: Final = 80.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,19 +92,33 @@ def rungs_of(room_depth_in: Floats) -> Floats:
 
 
 def student_chance(t: Floats, freedom: Floats) -> Floats:
-    """Return the chance that a Student t variable is no more than ``t``.
+    """Return the chance that a Student t variable is no more than ``t``, in single precision.
 
     Notes
     -----
-    Through the normal by Wallace's transformation, some ten times faster than the exact integral
-    and within 0.004 of it from 3 degrees of freedom on.
+    Through the normal by Wallace's transformation, and that by Page's logistic curve: some ten
+    times faster than exact integrals, and within 0.0045 of them from 3 degrees of freedom on.
 
     References
     ----------
     D. L. Wallace (1959), Bounds on normal approximations to Student's and the chi-square
     distributions, Ann. Math. Stat. 30(4):1121-1130, doi:10.1214/aoms/1177706100.
+    E. Page (1977), Approximations to the cumulative normal function and its inverse for use on a
+    pocket calculator, Appl. Stat. 26(1):75-76 (from memory; off by 1.4e-4 at most).
     """
-    size = np.sqrt(freedom * np.log1p(t * t / freedom))
-    size *= (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)
-    chance: Floats = ndtr(np.copysign(size, t))
-    return chance
+    narrow = freedom.astype(np.float32)
+    toward = t.astype(np.float32)
+    square = toward * toward
+    square /= narrow
+    np.log1p(square, out=square)
+    square *= narrow * ((8.0 * narrow + 1.0) / (8.0 * narrow + 3.0)) ** 2
+    odds = np.sqrt(square)
+    np.copysign(odds, toward, out=odds)
+    square *= np.float32(PAGE[1])
+    square += np.float32(PAGE[0])
+    odds *= square
+    np.negative(odds, out=odds)
+    np.minimum(odds, np.float32(MOST_LOG_ODDS), out=odds)  # exp would overflow, to the same 0
+    np.exp(odds, out=odds)
+    odds += np.float32(1.0)
+    return np.reciprocal(odds, out=odds).astype(np.float64)

@@ -72,12 +72,12 @@ class Posterior:
 
 def segment_sum(values: Floats, start: Ints) -> Floats:
     """Return the sum of each run ``start[i]:start[i + 1]`` of the last axis; 0 for empty runs."""
-    filled = start[:-1] < start[1:]
-    if filled.all() and len(filled):
-        return np.add.reduceat(values, start[:-1], axis=-1)
-    total = np.zeros((*values.shape[:-1], len(start) - 1))
-    if filled.any():
-        total[..., filled] = np.add.reduceat(values, start[:-1][filled], axis=-1)
+    first = start[:-1]
+    runs = int(np.searchsorted(first, values.shape[-1]))  # those after begin where nothing is left
+    total = np.zeros((*values.shape[:-1], len(first)))
+    if runs:
+        total[..., :runs] = np.add.reduceat(values, first[:runs], axis=-1)
+        total[..., first == start[1:]] = 0.0  # where reduceat gives the next value, not a sum
     return total
 
 

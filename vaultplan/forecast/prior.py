@@ -29,7 +29,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 MOST_VAULTS: Final = 4_000  # enough to learn some 250 numbers per residence time
-ROUNDS: Final = 30
+ROUNDS: Final = 24
 TRUST_EVERY: Final = 4  # rounds between two looks at which readings to doubt
 #: What is believed before any reading, assumed; it weighs as much as 2 vaults: water a third of
 #: the depth with readings 0.2 of the depth about it, and how far vaults differ in each term

@@ -21,14 +21,14 @@ Ints = npt.NDArray[np.int64]
 
 #: Days after pumping at which the water is looked at: often while crews may still be coming.
 STEPS_DAYS: Final = (
-    *(0.25, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0),
-    *(14.0, 17.0, 20.0, 24.0, 30.0, 37.0, 45.0, 55.0, 65.0, 77.0, 90.0),
+    *(0.25, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0),
+    *(13.0, 16.0, 20.0, 25.0, 32.0, 42.0, 56.0, 72.0, 90.0),
 )
 LONGEST_DAYS: Final = STEPS_DAYS[-1]
 HOURS_PER_DAY: Final = 24.0
 LEVELS: Final = (0.1, 0.5, 0.9)
 MOST_FUTURES: Final = 10  # of the rain ahead that are followed; more change the hours by little
-LEAST_WEIGHT: Final = 0.02  # residence times less likely than this are left out
+LEAST_WEIGHT: Final = 0.03  # residence times less likely than this are left out
 
 
 def refill_hours(model: WaterModel, points: pd.DataFrame) -> pd.DataFrame:
@@ -142,11 +142,15 @@ def _chance_back(
     days_asked, day_row = np.unique(day, return_inverse=True)
     per_inch = site.per_inch(vault)
     pull = posterior.mean[RAIN_TERMS] * per_inch / scale[RAIN_TERMS][:, None]
+    shares = [share[vault] for share in site.share]
+    columns = [gauge[vault] * len(days_asked) + day_row for gauge in site.gauge]
     nearest = np.full((len(members), len(vault)), np.inf)
     chance = np.empty((len(STEPS_DAYS), len(vault)))
     x = np.zeros((len(TERMS), len(vault)))
     for place, days in enumerate(STEPS_DAYS):
         rain = _rain_since(ahead, k, days_asked - ahead.as_of_day, days)[..., members]
+        # A future a row, so that every step below runs along memory.
+        by_future = np.ascontiguousarray(rain.reshape(len(SERIES), -1, len(members)).swapaxes(1, 2))
         season = _season_since(model, ahead, k, days_asked, days)[:, day_row]
         x[0] = 1.0 - np.exp(-days / TAUS_DAYS[k])
         x[-3] = season[0] * site.irrigated[vault] / room
@@ -157,14 +161,17 @@ def _chance_back(
         mu = np.repeat(base[None], len(members), axis=0)
         for series in range(len(SERIES)):
             fallen = np.zeros((len(members), len(vault)))
-            for gauge, share in zip(site.gauge, site.share, strict=True):
-                fallen += share[vault] * rain[series, gauge[vault], day_row].T
-            mu += pull[series] * fallen
+            for share, column in zip(shares, columns, strict=True):
+                fallen += share * by_future[series].take(column, axis=1)
             x[RAIN_TERMS.start + series] = fallen.mean(axis=0) * per_inch
+            fallen *= pull[series]
+            mu += fallen
         grown = scatter(np.array(days), TAUS_DAYS[k]) - SCATTER_AT_ONCE
         unsure = posterior.variance_factor(x / scale[:, None])
         sd = np.sqrt(posterior.scale / posterior.shape * (grown + unsure))
-        np.minimum(nearest, (wanted - mu) / sd, out=nearest)
+        np.subtract(wanted, mu, out=mu)
+        mu /= sd
+        np.minimum(nearest, mu, out=nearest)
         below = student_chance(nearest, 2.0 * posterior.shape)
         total = np.zeros(len(vault))
         for future in below:

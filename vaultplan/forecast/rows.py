@@ -31,7 +31,7 @@ Ints = npt.NDArray[np.int64]
 #: makes bands of often full or dry vaults too wide, none lets those of an always full one collapse.
 CENSOR_DOUBT: Final = 0.3
 FULL_AT_FIRST: Final = 0.01  # what a full reading counts for until it is imputed
-IMPUTE_ROUNDS, TRUST_FROM = 4, 2  # rounds in all, and after how many of them readings are doubted
+IMPUTE_ROUNDS, TRUST_FROM = 3, 1  # rounds in all, and after how many of them readings are doubted
 SURE: Final = 0.97  # a reading trusted more than this counts in full
 #: How much less sure a reading is before which no emptying is on record: there may have been one.
 #: Assumed; on invented fleets 3 beats 1 and 10 by some 1 % of the CRPS.

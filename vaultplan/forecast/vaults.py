@@ -124,12 +124,16 @@ def _log_sd(values: pd.Series[float], group: pd.DataFrame) -> Floats:
 
 def _imputed_log_sd(imputed: pd.Series[str], name: str) -> Floats:
     """Return the scatter that ``name=low-high`` tells of, 0 where it says nothing of the size."""
-    found = imputed.astype("str").str.extract(rf"(?:^|;)\s*{name}=([\d.]+)-([\d.]+)")
+    scatter = np.zeros(len(imputed))
+    noted = np.flatnonzero(imputed.notna().to_numpy(bool))
+    words = imputed.iloc[noted].astype("str")
+    found = words.str.extract(rf"(?:^|;)\s*{name}=([\d.]+)-([\d.]+)")
     low, high = (pd.to_numeric(found[side], errors="coerce") for side in (0, 1))
-    told = (low > 0) & (high > 0)
-    ratio = (high.where(told, 1.0) / low.where(told, 1.0)).to_numpy(float)
-    wide = np.clip(np.abs(np.log(ratio)) / (2.0 * SD_TO_P90), LEAST_LOG_SD, MOST_LOG_SD)
-    return np.where(told.to_numpy(bool), wide, 0.0)
+    told = ((low > 0) & (high > 0)).to_numpy(bool)
+    ratio = (high[told] / low[told]).to_numpy(float)
+    wide = np.abs(np.log(ratio)) / (2.0 * SD_TO_P90)
+    scatter[noted[told]] = np.clip(wide, LEAST_LOG_SD, MOST_LOG_SD)
+    return scatter
 
 
 def _filled(

@@ -44,10 +44,10 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Result = TypeVar("Result")
 
-CHUNK_VAULTS: Final = 8192
+CHUNK_VAULTS: Final = 16_384
 MOST_THREADS: Final = 4
 #: Residence times less likely than this are left out: in the end, and before readings are doubted.
-LEAST_WEIGHT, LEAST_AT_FIRST = 0.003, 0.001
+LEAST_WEIGHT, LEAST_AT_FIRST = 0.01, 0.004
 
 
 def threads() -> int:
