@@ -121,4 +121,5 @@ def student_chance(t: Floats, freedom: Floats) -> Floats:
     np.minimum(odds, np.float32(MOST_LOG_ODDS), out=odds)  # exp would overflow, to the same 0
     np.exp(odds, out=odds)
     odds += np.float32(1.0)
-    return np.reciprocal(odds, out=odds).astype(np.float64)
+    chance: Floats = np.reciprocal(odds, out=odds).astype(np.float64)
+    return chance
