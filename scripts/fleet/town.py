@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 
 from fleet import drains as drain_room
+from fleet import surveyed
 from fleet import vaults as vault_room
 from fleet.files import Sink
 from fleet.ground import Ground
@@ -65,7 +66,9 @@ def build_town(
     gaps = np.hypot(*(places[:, None, :] - rain.xy[own][None, :, :]).transpose(2, 0, 1))
     gauge = np.array(own)[gaps.argmin(axis=1)]
     _write_waters(sink, ground, waters)
-    inlet_ids = _write_drains(sink, ground, drains, code, sea_id)
+    inlet_ids = _write_drains(sink, ground, drains, code, sea_id, site.rng(13))
+    if site.place == 0:
+        sink.layer("curbs", surveyed.curbs(ground, longer, code))
     ends = _write_roads(sink, ground, longer, code, site.rng(6))
     table = vaults.table.copy()
     table["gauge_id"] = np.array(rain.gauge_ids, dtype=object)[gauge]
@@ -102,7 +105,12 @@ def build_town(
         code,
         site.rng(9),
     )
+    visits = surveyed.odd_water(visits, site.rng(14))
     sink.rows("visits", visits)
+    lately = site.rng(15)
+    sink.layer("incidents", surveyed.incidents(places, code, lately))
+    named = surveyed.choices(table["vault_id"], inlet_ids[inlet], lately)
+    sink.rows("inlet_choices", named)
     sink.rows("samples", take_samples(visits, code, site.rng(10)))
     sink.rows("work_orders", open_work(table, site.orders, code, site.rng(11)))
     return {
@@ -135,7 +143,9 @@ def _write_waters(sink: Sink, ground: Ground, waters: Any) -> None:
         sink.layer(name, frame.assign(geometry=moved))
 
 
-def _write_drains(sink: Sink, ground: Ground, drains: Any, code: str, sea_id: str) -> Any:
+def _write_drains(
+    sink: Sink, ground: Ground, drains: Any, code: str, sea_id: str, rng: np.random.Generator
+) -> Any:
     """Write inlets, pipes and outfalls and return the ids of the inlets."""
     nodes = ground.world(drains.nodes)
     width = len(str(len(nodes)))
@@ -150,6 +160,7 @@ def _write_drains(sink: Sink, ground: Ground, drains: Any, code: str, sea_id: st
                 "to_node": name[drains.head],
                 "diameter_in": drains.diameter_in,
                 "length_ft": np.nan,
+                **surveyed.inverts(ground, drains, rng),
                 "kind": drains.kind,
                 "system": drains.system,
                 "geometry": shapely.linestrings(
@@ -166,6 +177,7 @@ def _write_drains(sink: Sink, ground: Ground, drains: Any, code: str, sea_id: st
                 "inlet_id": ids,
                 "node_id": name[drains.inlet_node],
                 "kind": drains.inlet_kind,
+                **surveyed.slopes(ground, drains.inlet_xy, rng),
                 "geometry": shapely.points(nodes[drains.inlet_node]),
             }
         ),
@@ -175,11 +187,14 @@ def _write_drains(sink: Sink, ground: Ground, drains: Any, code: str, sea_id: st
         None if key is None else sea_id if key == "sea" else f"{code}-W-{key}"
         for key in drains.outfall_water
     ]
+    outfall_ids = [f"{code}-F{i:03d}" for i in range(1, len(end) + 1)]
+    sink.layer("drainage_areas", surveyed.areas(ground, drains, outfall_ids, code))
     sink.layer(
         "outfalls",
         pd.DataFrame(
             {
-                "outfall_id": [f"{code}-F{i:03d}" for i in range(1, len(end) + 1)],
+                "outfall_id": outfall_ids,
+                **surveyed.ends(drains, rng),
                 "node_id": name[end],
                 "name": [f"Outfall {i}" for i in range(1, len(end) + 1)],
                 "water_id": pd.Series(water, dtype=object),

@@ -158,9 +158,9 @@ def test_a_csv_is_as_short_as_it_can_be(tmp_path: Path) -> None:
     header, *lines = (tmp_path / "visits.csv").read_bytes().decode().split("\n", 1)
     assert header == ",".join(schema.table("visits").column_names)
     assert lines == [
-        'a,"V""2",2026-03-02T18:00:00.500Z,,,0,,,,,,,,,,,,,\'-5\n'
-        'b,"V,1",2026-03-02T18:00:00Z,,,0.30000000000000004,,,,,,,,,,,,,"two\nlines"\n'
-        "c,V;3,0001-01-01T00:00:00Z,,,1e+22,,,,,,,,,,,,,\n"
+        'a,"V""2",2026-03-02T18:00:00.500Z,,,0,,,,,,,,,,,,,,,,\'-5\n'
+        'b,"V,1",2026-03-02T18:00:00Z,,,0.30000000000000004,,,,,,,,,,,,,,,,"two\nlines"\n'
+        "c,V;3,0001-01-01T00:00:00Z,,,1e+22,,,,,,,,,,,,,,,,\n"
     ]
 
 
