@@ -37,8 +37,8 @@ def odd_water(visits: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
 def slopes(ground: Ground, inlet_xy: Array, rng: np.random.Generator) -> dict[str, Any]:
     """Return fall along and across the street at each inlet; a tenth were never measured."""
     count = len(inlet_xy)
-    east = ground.elevation_ft(*(inlet_xy + [20.0, 0.0]).T)
-    north = ground.elevation_ft(*(inlet_xy + [0.0, 20.0]).T)
+    east = ground.elevation_ft(*(inlet_xy + np.array([20.0, 0.0])).T)
+    north = ground.elevation_ft(*(inlet_xy + np.array([0.0, 20.0])).T)
     here = ground.elevation_ft(*inlet_xy.T)
     steep = np.hypot(east - here, north - here) / (20.0 * FT_PER_M)
     along = np.round(np.clip(steep * rng.uniform(0.4, 1.0, count), 0.002, 0.14), 4)
