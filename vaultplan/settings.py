@@ -98,6 +98,15 @@ class DrainageSettings(_Part):
     second_inlet_ratio: float = Field(
         1.25, ge=1, description="another inlet within this ratio is kept; assumed"
     )
+    max_gap_ft: NotNegative = Field(
+        25.0, description="gap in the drawn network that is bridged, and told; assumed"
+    )
+    other_side_factor: float = Field(
+        3.0, ge=1, description="an inlet across the street counts as so much farther; assumed"
+    )
+    curb_reach_ft: Positive = Field(
+        40.0, description="vault and inlet this close to one curb line share a gutter; assumed"
+    )
 
 
 class DischargeSettings(_Part):

@@ -11,11 +11,17 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from vaultplan.drainage.directions import directed
+from vaultplan.drainage.faults import network_faults
 from vaultplan.drainage.follow import BoolArray, FloatArray, IntArray, follow, loop_nodes
+from vaultplan.drainage.gaps import bridges
+from vaultplan.drainage.leaving import leaving_pipes
+from vaultplan.drainage.parts import Parts, part_ways
+from vaultplan.drainage.places import claims_of
 from vaultplan.geometry import feet_per_unit
+from vaultplan.settings import DrainageSettings
 
 SEWERS: Final = ("combined", "sanitary")
-FAULT_COLUMNS: Final = ("fault", "node_id", "pipe_id", "what")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,21 +35,27 @@ class DrainNetwork:
     receiver
         Position of the next node; a node's own position where the path ends.
     pipe
-        Row in ``drain_pipes`` of the pipe the water leaves by; -1 where it ends.
+        Row in ``drain_pipes`` of the pipe the water leaves by; -1 where it ends or crosses a gap.
+    step_ft
+        Feet to the next node, gaps included.
     end, run_ft, hops
         Last node reached, feet to it (not a number where a pipe's length is not known) and pipes
         passed on the way.
-    splits, unstated
-        How many nodes on the way have other pipes out of them, and how many pipes do not say which
-        sewer they belong to while others do.
-    sewer_entry
-        Node at which the path first enters a combined or sanitary sewer; -1 if it never does.
+    splits, unstated, doubtful, pumps, gap_ft
+        How many nodes on the way have other pipes out of them, how many pipes do not say which
+        sewer they belong to while others do, how many may run the other way, how many are force
+        mains, and feet of gaps bridged.
+    sewer_entry, private_entry
+        Node at which the path first enters a combined or sanitary sewer, or a private drain; -1 if
+        it never does.
     on_loop
         Whether the node lies on a loop; a path stops at the first such node.
     outfall
         Row in ``outfalls`` of the outfall at the node; -1 where there is none.
+    parts
+        Where split water goes.
     pipe_nodes
-        Position of both end nodes of every pipe, from and to; -1 where blank.
+        Position of both end nodes of every pipe as the water runs, from and to; -1 where blank.
     faults
         What is wrong with the tables: fault, node_id, pipe_id, what.
     """
@@ -51,14 +63,20 @@ class DrainNetwork:
     nodes: pd.Index[Any]
     receiver: IntArray
     pipe: IntArray
+    step_ft: FloatArray
     end: IntArray
     run_ft: FloatArray
     hops: IntArray
     splits: IntArray
     unstated: IntArray
+    doubtful: IntArray
+    pumps: IntArray
+    gap_ft: FloatArray
     sewer_entry: IntArray
+    private_entry: IntArray
     on_loop: BoolArray
     outfall: IntArray
+    parts: Parts
     pipe_nodes: npt.NDArray[np.int64]
     faults: pd.DataFrame
 
@@ -70,7 +88,11 @@ class DrainNetwork:
 
 
 def build_network(
-    inlets: pd.DataFrame, drain_pipes: pd.DataFrame, outfalls: pd.DataFrame
+    inlets: pd.DataFrame,
+    drain_pipes: pd.DataFrame,
+    outfalls: pd.DataFrame,
+    *,
+    settings: DrainageSettings | None = None,
 ) -> DrainNetwork:
     """Return the drain network with every node followed to its end.
 
@@ -79,6 +101,8 @@ def build_network(
     inlets, drain_pipes, outfalls
         Tables of those names; any may be empty. A pipe's ``length_ft`` is taken where given, else
         measured on the map.
+    settings
+        ``max_gap_ft``; the defaults if not given.
 
     Raises
     ------
@@ -87,13 +111,14 @@ def build_network(
 
     Notes
     -----
-    Water takes one pipe out of a node: the one with the largest diameter (blank counts as
-    smallest), then the first id in text order. Nodes with pipes to several nodes are splits and
-    listed in ``faults``, as are loops, dead ends, outfalls that pipes lead out of, and pipes
-    without a node or a length. An outfall ends the path. Where no pipe at all says which system it
-    belongs to, the table is taken for what it is called, a storm drain; where some say, the silent
-    ones are counted
-    in ``unstated``.
+    A pipe runs from its ``from_node`` to its ``to_node``, unless its invert levels and its drawing
+    both say otherwise. The path takes one pipe out of a node (``leaving.leaving_pipes``); where
+    the rest of the water goes is told in ``parts``. Nodes with pipes to several nodes are splits
+    and listed in ``faults``, as are loops, dead ends, gaps, outfalls that pipes lead out of, pipes
+    that are turned or may run the other way, and pipes without a node or a length. An outfall ends
+    the path. A loose end is taken to run on to the nearest node within ``max_gap_ft``. Where no
+    pipe at all says which system it belongs to, the table is taken for what it is called, a storm
+    drain; where some say, the silent ones are counted in ``unstated``.
 
     Examples
     --------
@@ -110,68 +135,113 @@ def build_network(
         pipes["from_node"], pipes["to_node"], inlets["node_id"], falls["node_id"]
     )
     count = len(nodes)
+    here = np.arange(count, dtype=np.int64)
+    claims = claims_of(pipes, start, stop, [(inlet_node, inlets), (fall_node, falls)])
+    way = directed(pipes, start, stop, claims)
     outfall = _outfall_rows(falls, fall_node, count)
     lengths = _lengths_ft(pipes)
-    leaves = _leaving_pipes(pipes, start, stop, outfall)
+    leaves = leaving_pipes(pipes, way.start, way.stop, outfall)
     pipe = np.full(count, -1, dtype=np.int64)
     pipe[leaves.first_nodes] = leaves.first_pipes
-    leads = pipe >= 0
-    receiver = np.arange(count, dtype=np.int64)
-    receiver[leads] = stop[pipe[leads]]
-
-    on_loop = np.zeros(count, dtype=bool)
+    receiver = np.where(pipe >= 0, way.stop[pipe] if len(pipes) else here, here)
+    is_self = (pipe >= 0) & (receiver == here)
+    loops = loop_nodes(receiver)
+    pipe[loops], receiver[loops] = -1, loops
+    loose = _loose(count, way.start, way.stop, inlet_node, outfall)
+    loose[loops] = False
+    gap_from, gap_to, gap = bridges(
+        receiver,
+        claims.known_places(count),
+        loose,
+        ((pipe >= 0) & ~is_self) | (outfall >= 0),
+        _gap_units(pipes, settings),
+    )
+    receiver[gap_from] = gap_to
+    on_loop = is_self
+    on_loop[loops] = True
     on_loop[loop_nodes(receiver)] = True
-    on_loop |= leads & (receiver == np.arange(count))
     receiver[on_loop] = np.flatnonzero(on_loop)
     pipe[on_loop] = -1
-    leads &= ~on_loop
+    leads = pipe >= 0
+    gap_step = np.zeros(count)
+    gap_step[gap_from] = gap * (feet_per_unit(pipes) if len(gap) else 1.0)
+    gap_step[on_loop] = 0.0
 
-    step = np.zeros(count)
-    step[leads] = lengths[pipe[leads]]
+    def of_pipe(values: npt.NDArray[Any]) -> FloatArray:
+        """Return the value of the pipe each node's water leaves by, 0 where there is none."""
+        found = np.zeros(count)
+        found[leads] = values[pipe[leads]]
+        return found
+
+    step = of_pipe(lengths) + gap_step
     system = pipes["system"] if "system" in pipes else pd.Series([None] * len(pipes), dtype="str")
-    silent = np.zeros(count)
-    if system.notna().any():
-        silent[leads] = system.isna().to_numpy()[pipe[leads]]
+    silent = system.isna().to_numpy() & bool(system.notna().any())
+    is_pumped = (
+        pipes["kind"].eq("force_main").fillna(value=False).to_numpy(bool)
+        if "kind" in pipes
+        else np.zeros(len(pipes), dtype=bool)
+    )
     is_split = np.zeros(count)
     is_split[leaves.split_nodes] = 1.0
-    end, (run_ft, hops, splits, unstated) = follow(receiver, step, np.ones(count), is_split, silent)
-    into_sewer = np.zeros(count, dtype=bool)
-    into_sewer[leads] = system.isin(SEWERS).to_numpy()[pipe[leads]]
+    end, sums = follow(
+        receiver,
+        step,
+        leads.astype(np.float64),
+        is_split,
+        of_pipe(silent),
+        of_pipe(way.is_doubtful | way.is_turned),
+        of_pipe(is_pumped),
+        gap_step,
+    )
+    run_ft, gap_ft = sums[0], sums[6]
+    hops, splits, unstated, doubtful, pumps = (total.astype(np.int64) for total in sums[1:6])
+    by_sewer = system.isin(SEWERS).to_numpy(bool)
+    by_private = system.eq("private").fillna(value=False).to_numpy(bool)
+    into_sewer, into_private = of_pipe(by_sewer) > 0, of_pipe(by_private) > 0
+    row = leaves.ways["row"].to_numpy(dtype=np.int64)
+    parts = part_ways(
+        receiver,
+        leaves.ways,
+        outfall,
+        len(falls),
+        on_loop=on_loop,
+        into_sewer=into_sewer,
+        into_private=into_private,
+        by_sewer=by_sewer[row],
+        by_private=by_private[row],
+    )
     return DrainNetwork(
         nodes=nodes,
         receiver=receiver,
         pipe=pipe,
+        step_ft=step,
         end=end,
         run_ft=run_ft,
-        hops=hops.astype(np.int64),
-        splits=splits.astype(np.int64),
-        unstated=unstated.astype(np.int64),
-        sewer_entry=_first_on_path(receiver, into_sewer),
+        hops=hops,
+        splits=splits,
+        unstated=unstated,
+        doubtful=doubtful,
+        pumps=pumps,
+        gap_ft=gap_ft,
+        sewer_entry=first_on_path(receiver, into_sewer),
+        private_entry=first_on_path(receiver, into_private),
         on_loop=on_loop,
         outfall=outfall,
-        pipe_nodes=np.column_stack([start, stop]),
-        faults=_faults(
+        parts=parts,
+        pipe_nodes=np.column_stack([way.start, way.stop]),
+        faults=network_faults(
             nodes,
             pipes,
-            start,
-            stop,
-            inlet_node,
-            fall_node,
-            outfall,
-            lengths,
-            on_loop,
-            leaves,
+            way,
+            inlet_node=inlet_node,
+            fall_node=fall_node,
+            outfall=outfall,
+            lengths=lengths,
+            on_loop=on_loop,
+            split_nodes=leaves.split_nodes,
+            bridged=gap_from,
         ),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Leaves:
-    """The pipe each node's water leaves by, and the nodes where there was a choice."""
-
-    first_nodes: IntArray
-    first_pipes: IntArray
-    split_nodes: IntArray
 
 
 def _number_nodes(*columns: pd.Series[Any]) -> tuple[pd.Index[Any], list[IntArray]]:
@@ -208,96 +278,31 @@ def _lengths_ft(pipes: pd.DataFrame) -> FloatArray:
     return lengths
 
 
-def _leaving_pipes(
-    pipes: pd.DataFrame, start: IntArray, stop: IntArray, outfall: IntArray
-) -> _Leaves:
-    usable = (start >= 0) & (stop >= 0)
-    usable[usable] = outfall[start[usable]] < 0
-    rows = np.flatnonzero(usable)
-    counts = np.bincount(start[rows], minlength=len(outfall))
-    alone = counts[start[rows]] == 1
-    rivals = rows[~alone]
-    diameter = (
-        pipes["diameter_in"].iloc[rivals].to_numpy(dtype=np.float64, na_value=np.nan)
-        if "diameter_in" in pipes
-        else np.full(len(rivals), np.nan)
-    )
-    choice = pd.DataFrame(
-        {
-            "row": rivals,
-            "node": start[rivals],
-            "to": stop[rivals],
-            "goes_nowhere": start[rivals] == stop[rivals],
-            "diameter": np.nan_to_num(diameter, nan=-1.0),
-            "pipe_id": pipes["pipe_id"].iloc[rivals].astype("str").to_numpy(),
-        }
-    ).sort_values(
-        ["node", "goes_nowhere", "diameter", "pipe_id"], ascending=[True, True, False, True]
-    )
-    best = choice.drop_duplicates("node")
-    ways = choice.loc[~choice["goes_nowhere"]].drop_duplicates(["node", "to"])
-    several = ways["node"].value_counts()
-    return _Leaves(
-        first_nodes=np.concatenate([start[rows[alone]], best["node"].to_numpy(dtype=np.int64)]),
-        first_pipes=np.concatenate([rows[alone], best["row"].to_numpy(dtype=np.int64)]),
-        split_nodes=np.sort(several.index[several > 1].to_numpy(dtype=np.int64)),
-    )
+def _loose(
+    count: int, start: IntArray, stop: IntArray, inlet_node: IntArray, outfall: IntArray
+) -> BoolArray:
+    """Return the nodes that a pipe or an inlet comes to and from which nothing leads on."""
+    known = (start >= 0) & (stop >= 0)
+    leads, comes = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+    leads[start[known]] = True
+    comes[stop[known]] = True
+    comes[inlet_node[inlet_node >= 0]] = True
+    loose: BoolArray = comes & ~leads & (outfall < 0)
+    return loose
 
 
-def _first_on_path(receiver: IntArray, marked: BoolArray) -> IntArray:
+def _gap_units(pipes: pd.DataFrame, settings: DrainageSettings | None) -> float:
+    """Return the widest gap that is bridged, in units of the map; 0 where there is no map."""
+    if not isinstance(pipes, gpd.GeoDataFrame) or pipes.crs is None or not pipes.crs.is_projected:
+        return 0.0
+    widest = (settings or DrainageSettings()).max_gap_ft
+    return widest / feet_per_unit(pipes)
+
+
+def first_on_path(receiver: IntArray, marked: BoolArray) -> IntArray:
     """Return the first marked node on every node's path, itself included; -1 if there is none."""
     if not marked.any():
         return np.full(len(receiver), -1, dtype=np.int64)
     stopped = np.where(marked, np.arange(len(receiver)), receiver)
     first, _ = follow(stopped)
     return np.where(marked[first], first, -1)
-
-
-def _faults(
-    nodes: pd.Index[Any],
-    pipes: pd.DataFrame,
-    start: IntArray,
-    stop: IntArray,
-    inlet_node: IntArray,
-    fall_node: IntArray,
-    outfall: IntArray,
-    lengths: FloatArray,
-    on_loop: BoolArray,
-    leaves: _Leaves,
-) -> pd.DataFrame:
-    names = nodes.to_numpy(dtype=object)
-    pipe_ids = pipes["pipe_id"].to_numpy(dtype=object)
-    count = len(nodes)
-    leads = np.zeros(count, dtype=bool)
-    leads[start[(start >= 0) & (stop >= 0)]] = True
-    arrives = np.zeros(count, dtype=bool)
-    arrives[stop[stop >= 0]] = True
-    gathers = np.zeros(count, dtype=bool)
-    gathers[inlet_node[inlet_node >= 0]] = True
-    has_outfall = outfall >= 0
-    falls_here = np.bincount(fall_node[fall_node >= 0], minlength=count)
-    stray = ~leads & ~has_outfall
-
-    def at_nodes(fault: str, mask: npt.NDArray[Any], what: str) -> pd.DataFrame:
-        found = names[mask]
-        return pd.DataFrame({"fault": fault, "node_id": found, "pipe_id": None, "what": what})
-
-    def at_pipes(fault: str, mask: BoolArray, what: str) -> pd.DataFrame:
-        found = pipe_ids[mask]
-        return pd.DataFrame({"fault": fault, "node_id": None, "pipe_id": found, "what": what})
-
-    listed = pd.concat(
-        [
-            at_nodes("loop", on_loop, "pipes run in a circle through this node"),
-            at_nodes("split", leaves.split_nodes, "pipes lead from here to several nodes"),
-            at_nodes("dead_end", stray & arrives, "a pipe ends here and there is no outfall"),
-            at_nodes("loose_inlet", stray & ~arrives & gathers, "an inlet that no pipe leaves"),
-            at_nodes("outfall_goes_on", has_outfall & leads, "a pipe leads out of an outfall"),
-            at_nodes("two_outfalls", falls_here > 1, "several outfalls at one node"),
-            at_pipes("blank_node", (start < 0) | (stop < 0), "the pipe lacks an end node"),
-            at_pipes("same_node", (start == stop) & (start >= 0), "the pipe ends where it starts"),
-            at_pipes("no_length", np.isnan(lengths), "no length is given and none can be measured"),
-        ],
-        ignore_index=True,
-    )
-    return listed.astype(dict.fromkeys(FAULT_COLUMNS, "str"))

@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from vaultplan.drainage.follow import BoolArray, FloatArray, IntArray
+from vaultplan.drainage.follow import FloatArray, IntArray
 from vaultplan.drainage.network import DrainNetwork
+from vaultplan.drainage.places import line_ends
 
 _CHUNK = 20_000
 
@@ -65,15 +66,16 @@ def _draw(
     here = start_nodes[walking]
     place = 0
     while len(walking):
-        goes_on = network.pipe[here] >= 0
+        goes_on = network.receiver[here] != here
         stopped, last = walking[~goes_on], network.outfall[here[~goes_on]]
         owners.append(stopped[last >= 0])
         orders.append(np.full(int((last >= 0).sum()), place))
         pieces.append(falls[last[last >= 0]])
         walking, here = walking[goes_on], here[goes_on]
-        owners.append(walking)
-        orders.append(np.full(len(walking), place))
-        pieces.append(shapes[network.pipe[here]])
+        by_pipe = network.pipe[here] >= 0  # the others cross a gap, in a straight line
+        owners.append(walking[by_pipe])
+        orders.append(np.full(int(by_pipe.sum()), place))
+        pieces.append(shapes[network.pipe[here[by_pipe]]])
         here = network.receiver[here]
         place += 1
     owner = np.concatenate(owners)
@@ -99,7 +101,7 @@ def _flowing_shapes(
 ) -> npt.NDArray[Any]:
     """Return the shape of every pipe with its coordinates in the order of flow."""
     shapes: npt.NDArray[Any] = np.asarray(pipes.geometry.to_numpy(), dtype=object).copy()
-    first, last, is_drawn = _ends(shapes)
+    first, last, is_drawn = line_ends(shapes)
     below = np.full(len(shapes), -1, dtype=np.int64)
     taken = network.pipe >= 0
     below[network.pipe[taken]] = network.pipe[network.receiver[taken]]
@@ -121,18 +123,6 @@ def _flowing_shapes(
             backward[which] = to_first < to_last
     shapes[backward] = shapely.reverse(shapes[backward])
     return shapes
-
-
-def _ends(shapes: npt.NDArray[Any]) -> tuple[FloatArray, FloatArray, BoolArray]:
-    coordinates, owner = shapely.get_coordinates(shapes, return_index=True)
-    counts = np.bincount(owner, minlength=len(shapes))
-    is_drawn = counts > 0
-    first = np.full((len(shapes), 2), np.nan)
-    last = np.full((len(shapes), 2), np.nan)
-    after = np.cumsum(counts)
-    first[is_drawn] = coordinates[(after - counts)[is_drawn]]
-    last[is_drawn] = coordinates[after[is_drawn] - 1]
-    return first, last, is_drawn
 
 
 def _nearer(points: FloatArray, one: FloatArray, other: FloatArray) -> FloatArray:

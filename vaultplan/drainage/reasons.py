@@ -19,7 +19,7 @@ def stop_reasons(
     *,
     is_placed: BoolArray,
     max_gutter_ft: float,
-    sewer_node: Texts,
+    entry_node: Texts,
     water_named: Texts,
     water_name: pd.Series[Any],
 ) -> Texts:
@@ -35,19 +35,26 @@ def stop_reasons(
         Whether the vault has a position.
     max_gutter_ft
         Farthest inlet that counts.
-    sewer_node, water_named, water_name
-        Node where a sewer is entered, water id that the outfall gives, name of the listed water.
+    entry_node, water_named, water_name
+        Node where a sewer or private drain is entered, water id that the outfall gives, name of
+        the listed water.
     """
     status = traced["trace_status"].to_numpy(dtype=object)
     inlet, end, outfall = (
         _shown(traced[column].to_numpy(dtype=object))
         for column in ("inlet_id", "end_node", "outfall_id")
     )
-    sewer, named = _shown(sewer_node), _shown(water_named)
+    entry, named = _shown(entry_node), _shown(water_named)
     name = _shown(water_name.to_numpy(dtype=object))
     words = np.full(len(traced), f"No inlet is known within {max_gutter_ft:g} ft.", dtype=object)
     words[~is_placed] = "The vault has no position on the map."
     has_name = ~pd.isna(water_named)
+    how = np.full(len(traced), "; straight gutter run", dtype=object)
+    if "placed_by" in traced:
+        by = traced["placed_by"].to_numpy(dtype=object)
+        how[by == "curb"] = "; run along the curb"
+        how[by == "side"] = ", on its side of the street as far as known; straight gutter run"
+        how[by == "choice"] = ", as named by hand; straight gutter run"
     cases: list[tuple[BoolArray, Texts | str, Texts | str, str, Texts | str]] = [
         (status == "complete", "Runs to outfall ", outfall, " and into ", name),
         (status == "no_outfall", "Ends at node ", end, ", from which nothing is known to lead", ""),
@@ -55,10 +62,14 @@ def stop_reasons(
         (
             status == "sewer",
             "Enters a combined or sanitary sewer at node ",
-            sewer,
+            entry,
             "; ask the owner of that sewer",
             "",
         ),
+        (status == "private", "Enters a private drain", "", "; ask its owner", ""),
+        (status == "dry_well", "Ends in a dry well at node ", end, ", and so in the ground", ""),
+        (status == "pump_station", "Ends at a pump station at node ", end, "", ""),
+        (status == "sewer_plant", "Runs to a sewage works at node ", end, "; ask its owner", ""),
         (
             (status == "no_water") & ~has_name,
             "Outfall ",
@@ -80,7 +91,7 @@ def stop_reasons(
         sentence: Any = ""
         for part in parts:
             sentence = sentence + (part if isinstance(part, str) else part[mask])
-        words[mask] = sentence + ". From inlet " + inlet[mask] + "; straight gutter run."
+        words[mask] = sentence + ". From inlet " + inlet[mask] + how[mask] + "."
     for doubt, mask in doubts.items():
         words[mask] = words[mask] + (" " + doubt)
     return words

@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from vaultplan.drainage.areas import outfalls_by_area
+from vaultplan.drainage.ends import BROKEN, Ends, ends_of, pick
 from vaultplan.drainage.follow import BoolArray, IntArray
 from vaultplan.drainage.network import DrainNetwork, build_network
 from vaultplan.drainage.paths import draw_paths
@@ -29,6 +31,10 @@ def trace_vaults(
     receiving_waters: gpd.GeoDataFrame,
     *,
     settings: DrainageSettings,
+    roads: gpd.GeoDataFrame | None = None,
+    curbs: gpd.GeoDataFrame | None = None,
+    drainage_areas: gpd.GeoDataFrame | None = None,
+    inlet_choices: pd.DataFrame | None = None,
     network: DrainNetwork | None = None,
     with_geometry: Collection[str] | bool = False,
 ) -> gpd.GeoDataFrame:
@@ -41,7 +47,10 @@ def trace_vaults(
     inlets, drain_pipes, outfalls, receiving_waters
         Tables of those names. Any may be empty: a path that cannot be known is a result.
     settings
-        How far an inlet may be, and how close a second one must be to be kept.
+        How far an inlet may be, how close a second one must be to be kept, and the like.
+    roads, curbs, drainage_areas, inlet_choices
+        Tables of those names, as far as there are any: they tell which side of the street an inlet
+        is on, where a vault drains whose pipes are not known, and what people found out.
     network
         The same drain tables as :func:`build_network` returned them, to save building it again.
     with_geometry
@@ -50,10 +59,10 @@ def trace_vaults(
     Returns
     -------
     geopandas.GeoDataFrame
-        Table ``traces``, a row per vault in their order. ``gutter_ft`` is the straight distance to
-        the inlet, not the run along the gutter. Where the path stops short of an outfall,
-        ``pipe_ft`` and ``length_ft`` reach as far as ``end_node``; both stay blank where a
-        length on the way is not known.
+        Table ``traces``, a row per vault in their order. ``gutter_ft`` is the run along the curb
+        where ``placed_by`` is curb, else the straight distance to the inlet. Where the path stops
+        short of an outfall, ``pipe_ft`` and ``length_ft`` reach as far as ``end_node``; both stay
+        blank where a length on the way is not known.
 
     Raises
     ------
@@ -62,19 +71,25 @@ def trace_vaults(
 
     Notes
     -----
-    ``trace_status`` is the first of these that holds: no_inlet (none near enough), sewer (the path
-    passes a combined or sanitary pipe), loop (pipes run in a circle; the path stops where it meets
-    it), no_outfall, no_water (the outfall names no water that is listed; the nearest one is not
-    guessed), complete. Confidence is low unless complete; then medium if the path passes a split,
-    a pipe that does not say which sewer it belongs to, or a second inlet nearly as close leads to
-    another end; otherwise high.
+    ``trace_status`` is as told in :func:`vaultplan.drainage.ends.ends_of`; where it would be
+    no_inlet, no_outfall or loop and a drainage area holds the vault, it is by_area, with that
+    area's outfall. Confidence is low unless the status is complete; then medium if anything on the
+    way is doubtful: a split, a gap that is bridged, a pipe that may run the other way or does not
+    say which sewer it belongs to, an inlet across the street, or a second inlet nearly as close
+    that leads to another end; otherwise high. The second inlet's path is traced as well, and where
+    drains split ``part_outfalls`` and ``part_ends`` tell where the rest of the water goes: who
+    decides must go by the strictest of them all.
     """
     vaults = vaults.reset_index(drop=True)
     inlets = inlets.reset_index(drop=True)
     outfalls = outfalls.reset_index(drop=True)
     placed = {"vaults": vaults, "inlets": inlets, "drain_pipes": drain_pipes, "outfalls": outfalls}
+    more = {"roads": roads, "curbs": curbs, "drainage_areas": drainage_areas}
+    placed |= {name: frame for name, frame in more.items() if frame is not None}
     require_same_crs(**{name: frame for name, frame in placed.items() if len(frame)} or placed)
-    net = network if network is not None else build_network(inlets, drain_pipes, outfalls)
+    net = network
+    if net is None:
+        net = build_network(inlets, drain_pipes, outfalls, settings=settings)
     if len(vaults) == 0:
         nothing: gpd.GeoDataFrame = table("traces").empty(vaults.crs)
         return nothing
@@ -82,51 +97,51 @@ def trace_vaults(
         vaults,
         inlets,
         feet_per_unit(vaults),
-        max_gutter_ft=settings.max_gutter_ft,
-        second_inlet_ratio=settings.second_inlet_ratio,
+        settings=settings,
+        roads=roads,
+        curbs=curbs,
+        inlet_choices=inlet_choices,
     )
-    inlet_nodes = net.find(inlets["node_id"])
-    start = _pick(inlet_nodes, snapped.first, -1)
-    end = _pick(net.end, start, -1)
-    outfall = _pick(net.outfall, end, -1)
     chains = waters_passed(receiving_waters)
-    named = _pick(outfalls["water_id"].to_numpy(dtype=object), outfall, None)
-    water = pd.Series(named, dtype="str")
-    water = water.where(water.isin(chains.index))
-    sewer_entry = _pick(net.sewer_entry, start, -1)
-    status = np.select(
-        [
-            snapped.first < 0,
-            sewer_entry >= 0,
-            _pick(net.on_loop, end, False),
-            outfall < 0,
-            water.isna().to_numpy(),
-        ],
-        ["no_inlet", "sewer", "loop", "no_outfall", "no_water"],
-        "complete",
-    )
-    doubts = _doubts(net, snapped, inlet_nodes, start, end)
+    first = ends_of(net, snapped.first, inlets, outfalls, chains)
+    second = ends_of(net, snapped.second, inlets, outfalls, chains)
+    outfall_ids = outfalls["outfall_id"].to_numpy(dtype=object)
+    doubts = _doubts(net, snapped, first, second)
     doubtful = np.logical_or.reduce(list(doubts.values()))
-    pipe_ft = np.where(snapped.first >= 0, _pick(net.run_ft, start, 0.0), np.nan)
+    complete = first.status == "complete"
+    pipe_ft = np.where(snapped.first >= 0, pick(net.run_ft, first.start, 0.0), np.nan)
     nodes = net.nodes.to_numpy(dtype=object)
     inlet_ids = inlets["inlet_id"].to_numpy(dtype=object)
-    start_name = _pick(inlets["node_id"].to_numpy(dtype=object), snapped.first, None)
+    start_name = pick(inlets["node_id"].to_numpy(dtype=object), snapped.first, None)
+    split = pick(net.parts.first_split, first.start, -1)
+    part_outfalls, part_ends = net.parts.listed(outfall_ids)
+    main_share = np.where(snapped.first >= 0, pick(net.parts.main_share(), split, 1.0), np.nan)
     traced = gpd.GeoDataFrame(
         {
             "vault_id": vaults["vault_id"],
-            "trace_status": status,
-            "confidence": np.select([status != "complete", doubtful], ["low", "medium"], "high"),
-            "inlet_id": _pick(inlet_ids, snapped.first, None),
-            "second_inlet_id": _pick(inlet_ids, snapped.second, None),
+            "trace_status": first.status,
+            "confidence": np.select([~complete, doubtful], ["low", "medium"], "high"),
+            "inlet_id": pick(inlet_ids, snapped.first, None),
+            "placed_by": snapped.placed_by,
+            "second_inlet_id": pick(inlet_ids, snapped.second, None),
+            "second_status": pd.Series(second.status, dtype="str").where(snapped.second >= 0),
+            "second_outfall_id": pick(outfall_ids, second.outfall, None),
             "gutter_ft": snapped.first_ft,
             "pipe_ft": pipe_ft,
             "length_ft": snapped.first_ft + pipe_ft,
-            "end_node": np.where(end >= 0, _pick(nodes, end, None), start_name),
-            "outfall_id": _pick(outfalls["outfall_id"].to_numpy(dtype=object), outfall, None),
-            "water_id": water,
-            "waters_passed": water.map(chains),
+            "end_node": np.where(first.end >= 0, pick(nodes, first.end, None), start_name),
+            "outfall_id": pick(outfall_ids, first.outfall, None),
+            "main_share": main_share,
+            "part_outfalls": pick(part_outfalls, split, None),
+            "part_ends": pick(part_ends, split, None),
+            "gap_ft": pick(net.gap_ft, first.start, np.nan),
+            "pumps_passed": pick(net.pumps, first.start, 0),
+            "water_id": first.water,
+            "waters_passed": first.water.map(chains),
         },
-        geometry=_paths(vaults, inlets, drain_pipes, outfalls, net, snapped, start, with_geometry),
+        geometry=_paths(
+            vaults, inlets, drain_pipes, outfalls, net, snapped, first.start, with_geometry
+        ),
         crs=vaults.crs,
     )
     names = receiving_waters.set_index("water_id")["name"]
@@ -135,36 +150,63 @@ def trace_vaults(
         doubts,
         is_placed=snapped.is_placed,
         max_gutter_ft=settings.max_gutter_ft,
-        sewer_node=_pick(nodes, sewer_entry, None),
-        water_named=named,
-        water_name=water.map(names[~names.index.duplicated()]),
+        entry_node=pick(nodes, first.entry, None),
+        water_named=first.named,
+        water_name=first.water.map(names[~names.index.duplicated()]),
     )
+    if drainage_areas is not None and len(drainage_areas):
+        _fall_back(traced, vaults, drainage_areas, outfalls, chains)
     result: gpd.GeoDataFrame = table("traces").conform(traced)
     return result
 
 
-def _pick(values: npt.NDArray[Any], rows: IntArray, blank: Any) -> npt.NDArray[Any]:
-    """Return ``values`` at ``rows``, and ``blank`` where the row is negative."""
-    if len(values) == 0:
-        return np.full(len(rows), blank, dtype=object if blank is None else values.dtype)
-    picked: npt.NDArray[Any] = np.where(rows >= 0, values[rows], blank)
-    return picked
-
-
-def _doubts(
-    net: DrainNetwork, snapped: Snapped, inlet_nodes: IntArray, start: IntArray, end: IntArray
-) -> dict[str, BoolArray]:
-    second_end = _pick(net.end, _pick(inlet_nodes, snapped.second, -1), -1)
+def _doubts(net: DrainNetwork, snapped: Snapped, first: Ends, second: Ends) -> dict[str, BoolArray]:
+    """Return what is doubtful about paths, in words, and where."""
+    has = first.start >= 0
+    bridged = has & (pick(net.gap_ft, first.start, 0.0) > 0)
     return {
         "Another inlet is nearly as close and leads to another end.": (
-            (snapped.second >= 0) & (second_end != end)
+            (snapped.second >= 0) & ((second.end != first.end) | (second.status != first.status))
         ),
-        "The drain splits on the way; the larger pipe is followed.": _pick(net.splits, start, 0)
-        > 0,
+        "The drain splits on the way; the larger pipe is followed.": (
+            pick(net.splits, first.start, 0) > 0
+        ),
         "Some pipes on the way do not say which sewer they belong to.": (
-            _pick(net.unstated, start, 0) > 0
+            pick(net.unstated, first.start, 0) > 0
         ),
+        "A gap in the drawn drains is bridged.": bridged,
+        "A pipe on the way may run the other way.": pick(net.doubtful, first.start, 0) > 0,
     }
+
+
+def _fall_back(
+    traced: gpd.GeoDataFrame,
+    vaults: gpd.GeoDataFrame,
+    areas: gpd.GeoDataFrame,
+    outfalls: gpd.GeoDataFrame,
+    chains: pd.Series[str],
+) -> None:
+    """Put the outfall of the drainage area where pipes lead to none."""
+    lost = traced["trace_status"].isin(["no_inlet", *BROKEN]).to_numpy()
+    row, others = outfalls_by_area(vaults, lost, areas, outfalls)
+    found = np.flatnonzero(row >= 0)
+    if not len(found):
+        return
+    at = traced.index[found]
+    outfall = outfalls["outfall_id"].to_numpy(dtype=object)[row[found]]
+    water = pd.Series(outfalls["water_id"].to_numpy(dtype=object)[row[found]], at, dtype="str")
+    water = water.where(water.isin(chains.index))
+    traced.loc[at, "trace_status"] = "by_area"
+    traced.loc[at, "confidence"] = "low"
+    traced.loc[at, "outfall_id"] = outfall
+    traced.loc[at, "part_outfalls"] = others[found]
+    traced.loc[at, "part_ends"] = None
+    traced.loc[at, "main_share"] = np.nan
+    traced.loc[at, "water_id"] = water
+    traced.loc[at, "waters_passed"] = water.map(chains)
+    traced.loc[at, "reason"] = (
+        traced.loc[at, "reason"] + " It lies in the area drained by outfall " + outfall + "."
+    )
 
 
 def _paths(

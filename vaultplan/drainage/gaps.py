@@ -1,0 +1,58 @@
+"""Small gaps in the drawn network, bridged: a pipe that ends a few feet from the next."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from vaultplan.drainage.follow import BoolArray, FloatArray, IntArray, follow
+
+_NEIGHBOURS = 6
+
+
+def bridges(
+    receiver: IntArray,
+    places: FloatArray,
+    is_loose: BoolArray,
+    goes_on: BoolArray,
+    max_gap: float,
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return nodes whose water is taken to cross a gap, the nodes it comes to, and the gaps.
+
+    Parameters
+    ----------
+    receiver
+        Next node of each node as far as pipes tell; itself where they end.
+    places
+        Where each node lies, in units of the map; not a number where nobody knows.
+    is_loose
+        Nodes that pipes or inlets come to and nothing leads on from.
+    goes_on
+        Nodes that a pipe leaves or that are an outfall.
+    max_gap
+        Widest gap, in units of the map; nothing is bridged if it is 0.
+
+    Notes
+    -----
+    The nearest node that goes on is taken, unless its own water ends at the loose node: that
+    would close a circle. Of several equally near, the first in the order of nodes.
+    """
+    none = np.empty(0, dtype=np.int64)
+    placed = np.isfinite(places).all(axis=1)
+    loose, onward = np.flatnonzero(is_loose & placed), np.flatnonzero(goes_on & placed)
+    if max_gap <= 0 or not len(loose) or not len(onward):
+        return none, none, np.empty(0)
+    end, _ = follow(receiver)
+    ranks = min(_NEIGHBOURS, len(onward))
+    far, which = cKDTree(places[onward]).query(
+        places[loose], k=list(range(1, ranks + 1)), distance_upper_bound=max_gap * (1 + 1e-9)
+    )
+    found = np.isfinite(far)
+    to = onward[np.where(found, which, 0)]
+    found &= end[to] != loose[:, None]
+    far = np.where(found, far, np.inf)
+    order = np.lexsort((to, far), axis=-1)[:, :1]
+    gap = np.take_along_axis(far, order, axis=1)[:, 0]
+    target = np.take_along_axis(to, order, axis=1)[:, 0]
+    spanned = np.isfinite(gap)
+    return loose[spanned], target[spanned], gap[spanned]
