@@ -45,7 +45,7 @@ def outfalls_by_area(
     first = found.drop_duplicates("vault")
     row[first["vault"].to_numpy()] = first["row"].to_numpy()
     each = 1.0 / found.groupby("vault")["outfall"].transform("size")
-    told = found["outfall"] + "=" + each.map("{:.2f}".format)
+    told = found["outfall"] + "=" + each.map("{:.2f}".format).astype("str")
     rest = told[found.duplicated("vault")].groupby(found["vault"]).agg(";".join)
     others[rest.index.to_numpy()] = rest.to_numpy(dtype=object)
     return row, others

@@ -53,7 +53,7 @@ class Parts:
         falls = pd.DataFrame(
             {"split": rows[is_fall], "id": outfall_ids[column[is_fall]], "share": share[is_fall]}
         ).sort_values(["split", "share", "id"], ascending=[True, False, True])
-        told = falls["id"].astype("str") + "=" + falls["share"].map("{:.2f}".format)
+        told = falls["id"].astype("str") + "=" + falls["share"].map("{:.2f}".format).astype("str")
         joined = told.groupby(falls["split"]).agg(";".join)
         outfalls[joined.index.to_numpy(dtype=np.int64)] = joined.to_numpy(dtype=object)
         for split, code in sorted(
