@@ -85,7 +85,7 @@ def trace(
 ) -> pd.DataFrame:
     """Return table ``traces`` with the path of every vault, or of those asked for."""
     with open_database(location) as database:
-        frames = read_frames(database, week.DRAIN_TABLES, on_step)
+        frames = read_frames(database, [*week.DRAIN_TABLES, *week.STREET_TABLES], on_step)
     if vault_ids:
         asked = _known(vault_ids, frames["vaults"]["vault_id"])
         frames["vaults"] = frames["vaults"][frames["vaults"]["vault_id"].isin(asked)]

@@ -28,9 +28,11 @@ from vaultplan.store.database import open_database
 
 WATER_TABLES: Final = ("vaults", "visits", "gauges", "rainfall", "rain_outlook")
 DRAIN_TABLES: Final = ("vaults", "inlets", "drain_pipes", "outfalls", "receiving_waters")
+#: What helps to place an inlet where pipes and places alone do not tell.
+STREET_TABLES: Final = ("roads", "curbs", "drainage_areas", "inlet_choices")
 PLAN_TABLES: Final = ("plans", "plan_jobs", "plan_stops", "plan_unserved")
 _RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "overrides")
-_WEEK_TABLES: Final = ("work_orders", "trucks", "depots", "disposal_sites", "roads", "backdrop")
+_WEEK_TABLES: Final = ("work_orders", "trucks", "depots", "disposal_sites", "backdrop")
 _CONTENT_TABLES: Final = ("plan_jobs", "plan_stops", "plan_unserved")
 _SCHEDULE_TABLES: Final = (
     *("rankings", "decisions", "forecasts", "work_orders", "vaults"),
@@ -58,7 +60,7 @@ def open_week(
     on_step: OnStep,
 ) -> Week:
     """Read the database and choose the days; the week after the data end if none is asked for."""
-    names = [*WATER_TABLES, *DRAIN_TABLES, *_RULE_TABLES, *_WEEK_TABLES]
+    names = [*WATER_TABLES, *DRAIN_TABLES, *STREET_TABLES, *_RULE_TABLES, *_WEEK_TABLES]
     with open_database(location) as database:
         settings = in_zone(settings, database.time_zone)
         frames = read_frames(database, names, on_step)
@@ -218,6 +220,7 @@ def trace_paths(
     on_step("Trace drains to the sea")
     traces: pd.DataFrame = trace_vaults(
         *(frames[name] for name in DRAIN_TABLES),
+        **{name: frames[name] for name in STREET_TABLES},
         settings=settings.drainage,
         with_geometry=with_geometry,
     )

@@ -39,7 +39,7 @@ def make_inlets(**places):
 
 
 def make_pipes(*rows, line=True):
-    """Give ``(id, from, to, length_ft, extras)``; drawn 10 m long, far apart, unless extras has a geometry."""
+    """Give ``(id, from, to, length_ft, extras)``; each 10 m long and far apart if not drawn."""
     made = []
     for number, row in enumerate(rows):
         pipe_id, start, stop, length_ft, *extra = row

@@ -1,3 +1,6 @@
+from collections import defaultdict
+from functools import lru_cache
+
 import networkx as nx
 import numpy as np
 import pandas as pd
@@ -6,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vaultplan.drainage.network import build_network
+from vaultplan.drainage.parts import OTHER_ENDS
 from vaultplan.errors import CRSError
 from vaultplan.units import ft_from_m
 
@@ -139,6 +143,23 @@ pipe_rows = st.lists(
 )
 
 
+def _as_tables(networks):
+    """Return pipes and outfalls of several networks side by side, nodes named ``network-node``."""
+    pipes = [
+        (f"{k:02d}-p{n:02d}", f"{k:02d}-{row[0]:02d}", f"{k:02d}-{row[1]:02d}", *row[2:])
+        for k, (rows, _) in enumerate(networks)
+        for n, row in enumerate(rows)
+    ]
+    falls = [(f"{k:02d}-o{n:02d}", f"{k:02d}-{n:02d}") for k, (_, own) in enumerate(networks)
+             for n in sorted(own)]  # fmt: skip
+    names = ["pipe_id", "from_node", "to_node", "length_ft", "diameter_in"]
+    table = pd.DataFrame(pipes, columns=names).astype(
+        {"pipe_id": "str", "from_node": "str", "to_node": "str", "length_ft": float,
+         "diameter_in": float}
+    )  # fmt: skip
+    return table, pd.DataFrame(falls, columns=["outfall_id", "node_id"]).astype("str")
+
+
 def _walk_with_networkx(rows, outfall_nodes):
     """Follow each node edge by edge in a graph that holds only the pipes the water takes."""
     graph = nx.MultiDiGraph()
@@ -165,30 +186,83 @@ def _walk_with_networkx(rows, outfall_nodes):
     return answers
 
 
-@settings(max_examples=150, deadline=None)
-@given(rows=pipe_rows, outfall_nodes=st.sets(st.integers(0, 11), max_size=3))
-def test_random_networks_end_where_networkx_says_after_the_same_feet(rows, outfall_nodes):
-    pipes = pd.DataFrame(
-        {
-            "pipe_id": [f"p{n:02d}" for n in range(len(rows))],
-            "from_node": pd.Series([f"{row[0]:02d}" for row in rows], dtype="str"),
-            "to_node": pd.Series([f"{row[1]:02d}" for row in rows], dtype="str"),
-            "length_ft": pd.Series([row[2] for row in rows], dtype=float),
-            "diameter_in": pd.Series([row[3] for row in rows], dtype=float),
-        }
-    )
-    falls = pd.DataFrame(
-        {
-            "outfall_id": [f"o{n}" for n in sorted(outfall_nodes)],
-            "node_id": [f"{n:02d}" for n in sorted(outfall_nodes)],
-        }
-    )
+networks_drawn = st.lists(
+    st.tuples(pipe_rows, st.frozensets(st.integers(0, 11), max_size=3)), min_size=20, max_size=20
+)
+
+
+@settings(max_examples=100, deadline=None)
+@given(networks=networks_drawn)
+def test_two_thousand_random_networks_run_as_networkx_says(networks):
+    """Trees, loops, splits and gaps: last node, feet, and the share that reaches every end."""
+    pipes, falls = _as_tables(networks)
     network = build_network(pd.DataFrame({"inlet_id": [], "node_id": []}), pipes, falls)
-    expected = _walk_with_networkx(rows, outfall_nodes)
-    assert len(network.nodes) == len(expected)
+    fall_of = dict(enumerate(falls["node_id"]))
+    expected = [_walk_with_networkx(rows, own) for rows, own in networks]
+    assert len(network.nodes) == sum(map(len, expected))
     for place, name in enumerate(network.nodes):
-        end, feet, circles = expected[int(name)]
-        assert int(network.nodes[network.end[place]]) == end
+        k, node = map(int, name.split("-"))
+        rows, own = networks[k]
+        end, feet, circles = expected[k][node]
+        assert network.nodes[network.end[place]] == f"{k:02d}-{end:02d}"
         assert network.run_ft[place] == pytest.approx(feet)
         assert bool(network.on_loop[network.end[place]]) == circles
-        assert bool(network.outfall[network.end[place]] >= 0) == (end in outfall_nodes)
+        assert bool(network.outfall[network.end[place]] >= 0) == (end in own)
+        told = {
+            (int(fall_of[at].split("-")[1]) if isinstance(at, int) else at): share
+            for at, share in _told_shares(network, place, len(falls)).items()
+        }
+        assert told == pytest.approx(_shares_with_networkx(tuple(rows), own, node))
+
+
+def _told_shares(network, place, falls):
+    """Return the share of the water from a node by its end (outfalls by row), as we tell it."""
+    split = network.parts.first_split[place]
+    if split < 0:
+        end = network.end[place]
+        row = int(network.outfall[end])
+        return {"loop" if network.on_loop[end] else "no_outfall" if row < 0 else row: 1.0}
+    dense = network.parts.shares[[split]].toarray()[0]
+    ends = [*range(falls), *OTHER_ENDS]
+    return {end: share for end, share in zip(ends, dense, strict=True) if share > 1e-12}
+
+
+@lru_cache(maxsize=32)
+def _graph_of_all_ways(rows, own):
+    """Return every way out of each node with its share, circles of main ways, and rings of all."""
+    walked = _walk_with_networkx(rows, own)
+    circled = {node for node, (end, _, circles) in walked.items() if circles and end == node}
+    ways = nx.DiGraph()
+    ways.add_nodes_from(range(12))
+    for node in set(range(12)) - own - circled:
+        out = [(stop, size) for start, stop, _, size in rows if start == node != stop]
+        alike = any(size is None for _, size in out) or len({stop for stop, _ in out}) == 1
+        weight = [1.0 if alike else size ** (8 / 3) for _, size in out]
+        for (stop, _), one in zip(out, weight, strict=True):
+            before = ways.edges[node, stop]["share"] if ways.has_edge(node, stop) else 0.0
+            ways.add_edge(node, stop, share=before + one / sum(weight))
+    ring = {node: k for k, one in enumerate(nx.strongly_connected_components(ways)) for node in one}
+    return ways, circled, ring
+
+
+def _shares_with_networkx(rows, own, node):
+    """Follow all of the water from a node, way by way, apart from the program."""
+    ways, circled, ring = _graph_of_all_ways(rows, own)
+    found = defaultdict(float)
+    afoot = [(node, 1.0)]
+    while afoot:
+        here, share = afoot.pop()
+        out = list(ways.out_edges(here, data="share"))
+        if here in circled:
+            found["loop"] += share
+        elif here in own:
+            found[here] += share
+        elif not out:
+            found["no_outfall"] += share
+        else:
+            for _, stop, part in out:
+                if len(out) > 1 and ring[stop] == ring[here]:
+                    found["loop"] += share * part
+                else:
+                    afoot.append((stop, share * part))
+    return dict(found)
