@@ -195,6 +195,12 @@ class OutputSettings(_Part):
     spare_sock_frac: Share = Field(0.25, description="socks carried beyond the plan; assumed")
     utility: str = Field("", description="name printed on sheets")
     contact: str = Field("", description="whom a crew calls")
+    notice_days: int = Field(
+        2,
+        ge=0,
+        description="notice is due so many days before a discharge to a protected or outstanding "
+        "water or a drinking intake; assumed, your permit says",
+    )
 
 
 class Settings(_Part):
