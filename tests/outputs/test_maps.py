@@ -16,7 +16,7 @@ from vaultplan.outputs.maps import write_map
 from vaultplan.outputs.maps_data import page_data
 from vaultplan.outputs.maps_fleet import hexes, shown_vaults
 from vaultplan.outputs.maps_lines import STEP_DEG, Grid, grid_of, merged_by_name, shapes
-from vaultplan.outputs.maps_page import sealed
+from vaultplan.outputs.page_seal import sealed
 from vaultplan.settings import Settings
 
 CRS = "EPSG:32606"

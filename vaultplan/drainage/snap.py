@@ -188,14 +188,15 @@ def _weighed(
     if sides.tree is None:
         other = at_curb & ~same
         return run, np.where(other, worth * settings.other_side_factor, worth), which, how
-    # Only inlets that could still be first or second are looked at: most vaults have one near.
-    open_to = ~same
-    limit = worth[:, :1] * settings.other_side_factor * settings.second_inlet_ratio
-    open_to &= (worth <= limit) & ~sides.on_middle(points)[:, None]
-    vault, place = np.nonzero(open_to)
-    beyond = sides.is_beyond(points[vault], which[vault, place])
-    how[vault, place] = "side"
-    worth[vault[beyond], place[beyond]] *= settings.other_side_factor
+    is_open = ~same & ~sides.on_middle(points)[:, None]
+    how[is_open] = "side"
+    # Of the others only those that could still be first or second are looked at.
+    for ranks_now in (slice(0, 1), slice(1, None)):
+        limit = worth[:, :1] * settings.second_inlet_ratio
+        vault, place = np.nonzero(is_open[:, ranks_now] & (worth[:, ranks_now] <= limit))
+        place = place + (ranks_now.start or 0)
+        beyond = sides.is_beyond(points[vault], which[vault, place])
+        worth[vault[beyond], place[beyond]] *= settings.other_side_factor
     return run, worth, which, how
 
 

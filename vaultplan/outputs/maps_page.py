@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import html
-import json
 import re
 from collections.abc import Iterator, Mapping
 from importlib import resources
@@ -15,14 +13,12 @@ import folium
 from branca.element import Element, Figure
 
 from vaultplan.errors import OutputError
+from vaultplan.outputs.page_seal import POLICY, json_text, own_text, sealed
 
-_FETCHES: Final = re.compile(r"""(?:\bsrc|\bhref)\s*=\s*["']?\s*(?:https?:)?//""", re.IGNORECASE)
-_SCRIPT: Final = re.compile(r"<script([^>]*)>(.*?)</script\s*>", re.DOTALL | re.IGNORECASE)
 _ZOOM_LOCK: Final = ", maximum-scale=1.0, user-scalable=no"
 _MAP_ID: Final = "week"
 #: Our own scripts, in the order in which they need one another.
 _SCRIPTS: Final = ("draw", "names", "tell", "paint", "page")
-_POLICY_MARK: Final = "vaultplan-script-hashes"
 
 
 class _Verbatim(Element):
@@ -67,25 +63,21 @@ def page(title: str, data: Mapping[str, Any]) -> str:
             if hasattr(element, listed):
                 setattr(element, listed, [])
     figure.title = html.escape(title)
-    policy = (
-        f"default-src 'none'; script-src {_POLICY_MARK}; style-src 'unsafe-inline'; "
-        "img-src data:; base-uri 'none'; form-action 'none'"
-    )
     header = (
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">',
         '<link rel="icon" href="data:,">',
-        f"<script>{_leaflet_js()}</script>",
-        f"<style>{_leaflet_css()}</style>",
+        f"<script>{leaflet_js()}</script>",
+        f"<style>{leaflet_css()}</style>",
     )
     for place, text in enumerate(header):
         figure.header.add_child(_Verbatim(text), name=f"head_{place}", index=place + 1)
-    figure.header.add_child(_Verbatim(f"<style>{_own('map_page.css')}</style>"), name="look")
-    figure.html.add_child(_Verbatim(_own("map_page.html")), name="margin", index=0)
+    figure.header.add_child(_Verbatim(f"<style>{own_text('map_page.css')}</style>"), name="look")
+    figure.html.add_child(_Verbatim(own_text("map_page.html")), name="margin", index=0)
     rendered = str(figure.render())
     rendered = rendered.replace(_ZOOM_LOCK, "").replace("<html>", '<html lang="en">', 1)
-    scripts = "".join(_own(f"map_{name}.js") for name in _SCRIPTS)
+    scripts = "".join(own_text(f"map_{name}.js") for name in _SCRIPTS)
     tail = (
-        f'<script type="application/json" id="vaultplan-data">{_json(data)}</script>\n'
+        f'<script type="application/json" id="vaultplan-data">{json_text(data)}</script>\n'
         f"<script>{scripts}</script>\n</body>"
     )
     head, mark, rest = rendered.partition("</body>")
@@ -102,22 +94,19 @@ def _walk(element: Any) -> Iterator[Any]:
         yield from _walk(child)
 
 
-def _own(name: str) -> str:
-    return resources.files("vaultplan.outputs").joinpath(name).read_text(encoding="utf-8")
-
-
 def _leaflet(name: str) -> bytes:
     return resources.files("xstatic.pkg.leaflet").joinpath("data", *name.split("/")).read_bytes()
 
 
-def _leaflet_js() -> str:
+def leaflet_js() -> str:
+    """Return Leaflet's script."""
     text = re.sub(r"(?m)^//# sourceMappingURL=.*$", "", _leaflet("leaflet.js").decode("utf-8"))
     if "</script" in text.lower():
         raise OutputError("Leaflet's script would end its own block; another Leaflet version?")
     return text
 
 
-def _leaflet_css() -> str:
+def leaflet_css() -> str:
     """Return Leaflet's style with its pictures inside."""
 
     def inlined(match: re.Match[str]) -> str:
@@ -128,28 +117,3 @@ def _leaflet_css() -> str:
     text = re.sub(r"url\((images/[a-z0-9-]+\.png)\)", inlined, text)
     text = re.sub(r"behavior:\s*url\(#default#VML\);?", "", text)
     return re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
-
-
-def _json(data: Mapping[str, Any]) -> str:
-    r"""Return JSON that cannot end or change the block it stands in.
-
-    >>> _json({"name": "</script><!--"})
-    '{"name":"\\u003c/script\\u003e\\u003c!--"}'
-    """
-    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    for risky in "<>&\u2028\u2029":
-        text = text.replace(risky, f"\\u{ord(risky):04x}")
-    return text
-
-
-def sealed(text: str) -> str:
-    """Return the page with every script's hash in its policy; refuse one that fetches."""
-    markup = _SCRIPT.sub("", text)
-    if _FETCHES.search(markup) or any(" src" in match[1] for match in _SCRIPT.finditer(text)):
-        raise OutputError("the map page would fetch something from the network; it was not written")
-    hashes = [
-        base64.b64encode(hashlib.sha256(match[2].encode()).digest()).decode("ascii")
-        for match in _SCRIPT.finditer(text)
-        if "application/json" not in match[1]
-    ]
-    return text.replace(_POLICY_MARK, " ".join(f"'sha256-{digest}'" for digest in hashes), 1)

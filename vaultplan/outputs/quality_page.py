@@ -10,14 +10,8 @@ import pandas as pd
 
 from vaultplan import schema
 from vaultplan.outputs.files import whole_file
-from vaultplan.outputs.maps_page import (
-    _POLICY_MARK,
-    _json,
-    _leaflet_css,
-    _leaflet_js,
-    _own,
-    sealed,
-)
+from vaultplan.outputs.maps_page import leaflet_css, leaflet_js
+from vaultplan.outputs.page_seal import POLICY, filled, json_text, own_text, sealed
 from vaultplan.outputs.quality_data import quality_data
 
 #: Our own scripts, in the order in which they need one another.
@@ -66,24 +60,15 @@ def write_quality_page(
     are drawn; the others are counted.
     """
     data = quality_data(frames, fields, report, rows, rules)
-    policy = (
-        f"default-src 'none'; script-src {_POLICY_MARK}; style-src 'unsafe-inline'; "
-        "img-src data:; base-uri 'none'; form-action 'none'"
-    )
     parts = {
-        "policy": policy,
+        "policy": POLICY,
         "title": html.escape(f"Data of {data['head']['name']}"),
-        "leaflet-style": _leaflet_css(),
-        "style": _own("quality_page.css"),
-        "leaflet-script": _leaflet_js(),
-        "data": _json(data),
-        "script": "".join(_own(name) for name in _SCRIPTS),
+        "leaflet-style": leaflet_css(),
+        "style": own_text("quality_page.css"),
+        "leaflet-script": leaflet_js(),
+        "data": json_text(data),
+        "script": "".join(own_text(name) for name in _SCRIPTS),
     }
-    pieces = []
-    # Cut up rather than replaced: nothing that is put in is looked through for further marks.
-    for piece in _own("quality_page.html").split("{{"):
-        mark, found, rest = piece.partition("}}")
-        pieces.append(parts[mark] + rest if found else piece)
-    page = sealed("".join(pieces))
+    page = sealed(filled(own_text("quality_page.html"), parts))
     with whole_file(path) as unfinished:
         unfinished.write_text(page, encoding="utf-8", newline="\n")

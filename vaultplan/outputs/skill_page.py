@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import html
-from importlib import resources
 from pathlib import Path
 
 import pandas as pd
 
 from vaultplan.outputs.cautions import CAUTIONS
 from vaultplan.outputs.files import whole_file
+from vaultplan.outputs.page_html import listed, section
+from vaultplan.outputs.page_seal import filled, own_text
 from vaultplan.outputs.skill_findings import in_short
-from vaultplan.outputs.skill_html import listed, section
 from vaultplan.outputs.skill_sections import (
     bands,
     chances_of_water,
@@ -79,19 +79,15 @@ def write_skill_page(
     is_invented = "invented" in facts.name.lower()
     parts = {
         "title": html.escape(f"Forecast skill of {facts.name}"),
-        "style": _own("skill_page.css"),
+        "style": own_text("skill_page.css"),
         "tested": html.escape(_tested(facts)),
         "invented": '<p class="invented">Invented data</p>' if is_invented else "",
         "sections": "\n".join(sections),
         "cautions": html.escape(" ".join(CAUTIONS)),
     }
-    pieces = []
-    # Cut up rather than replaced: nothing that is put in is looked through for further marks.
-    for piece in _own("skill_page.html").split("{{"):
-        mark, found, rest = piece.partition("}}")
-        pieces.append(parts[mark] + rest if found else piece)
+    page = filled(own_text("skill_page.html"), parts)
     with whole_file(path) as unfinished:
-        unfinished.write_text("".join(pieces), encoding="utf-8", newline="\n")
+        unfinished.write_text(page, encoding="utf-8", newline="\n")
 
 
 def _tested(facts: SkillFacts) -> str:
@@ -104,7 +100,3 @@ def _tested(facts: SkillFacts) -> str:
         f"held against {facts.points:,} looks into {facts.vaults:,} vaults up to "
         f"{facts.horizon_days} days ahead. Visits known up to {facts.as_of:%-d %b %Y}."
     )
-
-
-def _own(name: str) -> str:
-    return resources.files("vaultplan.outputs").joinpath(name).read_text(encoding="utf-8")

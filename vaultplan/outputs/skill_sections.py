@@ -6,8 +6,8 @@ from typing import Final
 
 import pandas as pd
 
+from vaultplan.outputs.page_html import listed, paragraph, picture, row, section, table
 from vaultplan.outputs.skill_findings import strongest
-from vaultplan.outputs.skill_html import listed, paragraph, picture, row, section, table
 from vaultplan.outputs.skill_pictures import (
     ahead_picture,
     pit_picture,
