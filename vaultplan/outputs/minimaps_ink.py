@@ -57,11 +57,11 @@ def ground(scene: Scene, window: Window) -> list[str]:
     parts = [f'<rect width="{window.width:g}" height="{window.height:g}" fill="#FCFBF8"/>']
     shapes, kinds = scene.backdrop.within(window)
     for kind in ("land", "water", "park", "building"):
-        parts.append(_areas(window, shapes[kinds == kind], _FILLS[kind]))
+        parts.append(painted_areas(window, shapes[kinds == kind], _FILLS[kind]))
     waters, _ = scene.waters.within(window)
     is_area = shapely.get_dimensions(waters) == 2
-    parts.append(_areas(window, waters[is_area], _FILLS["water"]))
-    parts.append(_lines(window, waters[~is_area], f'stroke="{styles.DIVERGING[2]}"', 2.6))
+    parts.append(painted_areas(window, waters[is_area], _FILLS["water"]))
+    parts.append(painted_lines(window, waters[~is_area], f'stroke="{styles.DIVERGING[2]}"', 2.6))
     return parts
 
 
@@ -72,14 +72,16 @@ def _d(window: Window, shape: BaseGeometry, *, closed: bool) -> str:
     return f"M{'L'.join(kept)}{'Z' if closed else ''}" if len(kept) > 1 else ""
 
 
-def _areas(window: Window, shapes: Shapes, fill: str) -> str:
+def painted_areas(window: Window, shapes: Shapes, fill: str) -> str:
+    """Return areas, holes left out, in one colour."""
     areas = shapely.get_parts(shapes)
     rings = shapely.get_rings(areas[shapely.get_dimensions(areas) == 2])
     d = "".join(_d(window, ring, closed=True) for ring in rings)
     return f'<path d="{d}" fill="{fill}" fill-rule="evenodd"/>' if d else ""
 
 
-def _lines(window: Window, shapes: Shapes, stroke: str, width: float) -> str:
+def painted_lines(window: Window, shapes: Shapes, stroke: str, width: float) -> str:
+    """Return lines of one width; ``stroke`` holds the attributes of their colour."""
     lines = shapely.get_parts(shapes)
     lines = lines[shapely.get_dimensions(lines) == 1]
     d = "".join(_d(window, line, closed=False) for line in lines)
@@ -91,10 +93,10 @@ def _lines(window: Window, shapes: Shapes, stroke: str, width: float) -> str:
 
 def streets(window: Window, roads: Shapes, width: float) -> str:
     """Return streets as bands with an edge, or as plain lines where they are narrow."""
-    edge = _lines(window, roads, 'stroke="#BDB9B0"', width + 1.0)
+    edge = painted_lines(window, roads, 'stroke="#BDB9B0"', width + 1.0)
     if width < 1.2:
-        return _lines(window, roads, 'stroke="#CFCBC3"', width)
-    return edge + _lines(window, roads, 'stroke="#FFFFFF"', width)
+        return painted_lines(window, roads, 'stroke="#CFCBC3"', width)
+    return edge + painted_lines(window, roads, 'stroke="#FFFFFF"', width)
 
 
 def way(
@@ -105,8 +107,8 @@ def way(
     parts = [p for p in shapely.get_parts(cut) if p.geom_type == "LineString"]
     shapes = np.array(parts, dtype=object)
     dash = ' stroke-dasharray="4 3"' if dashed else ""
-    casing = _lines(window, shapes, 'stroke="#FFFFFF"', width + 1.8)
-    line = _lines(window, shapes, f'stroke="{colour}"{dash}', width)
+    casing = painted_lines(window, shapes, 'stroke="#FFFFFF"', width + 1.8)
+    line = painted_lines(window, shapes, f'stroke="{colour}"{dash}', width)
     has_arrows = width >= LEAST_WITH_ARROWS
     arrows = "".join(_arrows(window, part, colour) for part in parts) if has_arrows else ""
     return casing + line + arrows
@@ -145,10 +147,11 @@ def along(window: Window, path: BaseGeometry) -> list[Box]:
     return boxes
 
 
-def _text(
+def letters(
     x: float, y: float, words: str, *, size: float = LABEL_PT, anchor: str = "middle",
     turn: float = 0.0, fill: str = INK, bold: bool = False, halo: bool = True,
 ) -> str:  # fmt: skip
+    """Return words at a place, with a white edge unless ``halo`` is off."""
     weight = ' font-weight="700"' if bold else ""
     around = ' stroke="#FFFFFF" stroke-width="2.2" stroke-linejoin="round"' if halo else ""
     place = f'transform="translate({x:.1f} {y:.1f})' + (f' rotate({turn:.0f})"' if turn else '"')
@@ -167,7 +170,7 @@ def badge(x: float, y: float, words: str, half: float, *, is_yard: bool = False)
         f' stroke-width="1.2"/>'
     )
     size = min(half * 1.35, 10.0)
-    return box + _text(x, y + size * 0.36, words, size=size, fill=ink, bold=True, halo=False)
+    return box + letters(x, y + size * 0.36, words, size=size, fill=ink, bold=True, halo=False)
 
 
 def badges(
@@ -240,7 +243,8 @@ def inlet_mark(x: float, y: float, *, is_second: bool) -> str:
     )
 
 
-def _free(box: Box, boxes: Sequence[Box]) -> bool:
+def has_room(box: Box, boxes: Sequence[Box]) -> bool:
+    """Return whether a box covers none of the boxes."""
     return all(box[2] < b[0] or box[0] > b[2] or box[3] < b[1] or box[1] > b[3] for b in boxes)
 
 
@@ -261,9 +265,9 @@ def label_beside(
         (x, y - 8, "middle", (x - wide / 2, y - 14, x + wide / 2, y - 7)),
     ]
     inside = [c for c in choices if c[3][0] > 0 and c[3][2] < size[0] and 0 < c[3][1] < size[1]]
-    chosen = next((c for c in inside if _free(c[3], boxes)), (inside or choices)[0])
+    chosen = next((c for c in inside if has_room(c[3], boxes)), (inside or choices)[0])
     boxes.append(chosen[3])
-    return _text(chosen[0], chosen[1], words, anchor=chosen[2], fill=PATH, bold=True)
+    return letters(chosen[0], chosen[1], words, anchor=chosen[2], fill=PATH, bold=True)
 
 
 def street_names(
@@ -303,13 +307,13 @@ def street_names(
             x, y = x0 + share * (x1 - x0), y0 + share * (y1 - y0)
             box = (x - across - 3, y - up - 4, x + across + 3, y + up + 4)
             inside = box[0] > 0 and box[1] > 0 and box[2] < window.width and box[3] < window.height
-            if inside and _free(box, boxes):
+            if inside and has_room(box, boxes):
                 boxes.append(box)
                 done.add(words)
                 lift = 2.4
                 tilt = math.radians(turn)
                 dx, dy = -lift * math.sin(tilt), lift * math.cos(tilt)
-                marks.append(_text(x + dx, y + dy, words, turn=turn, fill="#55524C"))
+                marks.append(letters(x + dx, y + dy, words, turn=turn, fill="#55524C"))
                 break
     return marks
 
@@ -318,7 +322,7 @@ def north(size: tuple[float, float]) -> str:
     """Return an arrow that points north."""
     x = size[0] - 10
     arrow = f'<path d="M{x:g} 4l4 9.5l-4 -2.6l-4 2.6Z" fill="{INK}"/>'
-    return arrow + _text(x, 21.5, "N", bold=True)
+    return arrow + letters(x, 21.5, "N", bold=True)
 
 
 def scale_bar(window: Window, feet: float, boxes: list[Box]) -> str:
@@ -328,10 +332,10 @@ def scale_bar(window: Window, feet: float, boxes: list[Box]) -> str:
     wide = length / feet / window.units_per_pt
     y = window.height - 7.0
     corners = [(x - 7, y - 12, x + wide + 7, y + 7) for x in (7.0, window.width - wide - 7.0)]
-    box = next((corner for corner in corners if _free(corner, boxes)), corners[0])
+    box = next((corner for corner in corners if has_room(corner, boxes)), corners[0])
     boxes.append(box)
     x = box[0] + 7
     bar = f'<path d="M{x:g} {y - 3:g}v3h{wide:.1f}v-3" fill="none" '
     halo = bar + 'stroke="#FFFFFF" stroke-width="3"/>'
-    words = _text(x + wide / 2, y - 3.2, f"{length:,} ft")
+    words = letters(x + wide / 2, y - 3.2, f"{length:,} ft")
     return f'{halo}{bar}stroke="{INK}" stroke-width="1.1"/>{words}'
