@@ -29,7 +29,7 @@ def run(town):
 
 
 def _faults(network):
-    return set(zip(network.faults["fault"], network.faults["pipe_id"].dropna(), strict=False))
+    return set(zip(network.faults()["fault"], network.faults()["pipe_id"].dropna(), strict=False))
 
 
 def _end(network, node):
@@ -40,7 +40,7 @@ def test_all_agree(run):
     network = run((10.0, 9.0))
     assert _end(network, "a") == "c"
     assert not network.doubtful.any()
-    assert network.faults.empty
+    assert network.faults().empty
 
 
 def test_levels_and_drawing_together_turn_a_pipe(run):

@@ -19,7 +19,7 @@ def _at(network, name):
 
 
 def _fault_set(network):
-    listed = network.faults
+    listed = network.faults()
     place = listed["node_id"].fillna(listed["pipe_id"])
     return set(zip(listed["fault"], place, strict=True))
 

@@ -8,26 +8,18 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from vaultplan.drainage.directions import Directed
-from vaultplan.drainage.follow import BoolArray, FloatArray, IntArray
+from vaultplan.drainage.follow import BoolArray, IntArray
+from vaultplan.drainage.survey import DrainSurvey
 
 FAULT_COLUMNS: Final = ("fault", "node_id", "pipe_id", "what")
 
 
 def network_faults(
-    nodes: pd.Index[Any],
-    pipes: pd.DataFrame,
-    way: Directed,
-    *,
-    inlet_node: IntArray,
-    fall_node: IntArray,
-    outfall: IntArray,
-    lengths: FloatArray,
-    on_loop: BoolArray,
-    split_nodes: IntArray,
-    bridged: IntArray,
+    survey: DrainSurvey, *, on_loop: BoolArray, split_nodes: IntArray, bridged: IntArray
 ) -> pd.DataFrame:
     """Return every fault with its node or pipe, and what it is: fault, node_id, pipe_id, what."""
+    nodes, pipes, way, outfall = survey.nodes, survey.pipes, survey.way, survey.outfall
+    inlet_node, fall_node, lengths = survey.inlet_node, survey.fall_node, survey.length_ft
     start, stop = way.start, way.stop
     names = nodes.to_numpy(dtype=object)
     pipe_ids = pipes["pipe_id"].to_numpy(dtype=object)

@@ -3,25 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
-from vaultplan.drainage.directions import directed
 from vaultplan.drainage.faults import network_faults
 from vaultplan.drainage.follow import BoolArray, FloatArray, IntArray, follow, loop_nodes
 from vaultplan.drainage.gaps import bridges
 from vaultplan.drainage.leaving import leaving_pipes
 from vaultplan.drainage.parts import Parts, part_ways
-from vaultplan.drainage.places import claims_of
-from vaultplan.geometry import feet_per_unit
+from vaultplan.drainage.survey import DrainSurvey, survey_drains
 from vaultplan.settings import DrainageSettings
-
-SEWERS: Final = ("combined", "sanitary")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,8 +24,8 @@ class DrainNetwork:
 
     Attributes
     ----------
-    nodes
-        Node ids in text order.
+    survey
+        The tables the network was laid from.
     receiver
         Position of the next node; a node's own position where the path ends.
     pipe
@@ -50,17 +44,13 @@ class DrainNetwork:
         it never does.
     on_loop
         Whether the node lies on a loop; a path stops at the first such node.
-    outfall
-        Row in ``outfalls`` of the outfall at the node; -1 where there is none.
+    split_nodes, bridged
+        Nodes with several ways out, and nodes from which a gap is crossed.
     parts
         Where split water goes.
-    pipe_nodes
-        Position of both end nodes of every pipe as the water runs, from and to; -1 where blank.
-    faults
-        What is wrong with the tables: fault, node_id, pipe_id, what.
     """
 
-    nodes: pd.Index[Any]
+    survey: DrainSurvey
     receiver: IntArray
     pipe: IntArray
     step_ft: FloatArray
@@ -75,16 +65,29 @@ class DrainNetwork:
     sewer_entry: IntArray
     private_entry: IntArray
     on_loop: BoolArray
-    outfall: IntArray
+    split_nodes: IntArray
+    bridged: IntArray
     parts: Parts
-    pipe_nodes: npt.NDArray[np.int64]
-    faults: pd.DataFrame
+
+    @property
+    def nodes(self) -> pd.Index[Any]:
+        """Node ids in text order."""
+        return self.survey.nodes
+
+    @property
+    def outfall(self) -> IntArray:
+        """Row in ``outfalls`` of the outfall at each node; -1 where there is none."""
+        return self.survey.outfall
 
     def find(self, node_ids: pd.Series[Any]) -> IntArray:
         """Return the position of each node id; -1 where the network has no such node."""
-        if len(self.nodes) == 0:
-            return np.full(len(node_ids), -1, dtype=np.int64)
-        return np.asarray(self.nodes.get_indexer(pd.Index(node_ids.astype("str"))), dtype=np.int64)
+        return self.survey.find(node_ids)
+
+    def faults(self) -> pd.DataFrame:
+        """Return what is wrong with the tables: fault, node_id, pipe_id, what."""
+        return network_faults(
+            self.survey, on_loop=self.on_loop, split_nodes=self.split_nodes, bridged=self.bridged
+        )
 
 
 def build_network(
@@ -129,43 +132,35 @@ def build_network(
     >>> dict(zip(net.nodes, net.run_ft.tolist()))
     {'a': 150.0, 'b': 50.0, 'c': 0.0}
     """
-    pipes = drain_pipes.reset_index(drop=True)
-    falls = outfalls.reset_index(drop=True)
-    nodes, (start, stop, inlet_node, fall_node) = _number_nodes(
-        pipes["from_node"], pipes["to_node"], inlets["node_id"], falls["node_id"]
-    )
-    count = len(nodes)
+    return lay_network(survey_drains(inlets, drain_pipes, outfalls), settings or DrainageSettings())
+
+
+def lay_network(survey: DrainSurvey, settings: DrainageSettings) -> DrainNetwork:
+    """Return the drain network of a survey; see :func:`build_network`."""
+    count, way, outfall = len(survey.nodes), survey.way, survey.outfall
     here = np.arange(count, dtype=np.int64)
-    claims = claims_of(pipes, start, stop, [(inlet_node, inlets), (fall_node, falls)])
-    way = directed(pipes, start, stop, claims)
-    outfall = _outfall_rows(falls, fall_node, count)
-    lengths = _lengths_ft(pipes)
-    leaves = leaving_pipes(pipes, way.start, way.stop, outfall)
+    leaves = leaving_pipes(survey.pipes, way.start, way.stop, outfall)
     pipe = np.full(count, -1, dtype=np.int64)
     pipe[leaves.first_nodes] = leaves.first_pipes
-    receiver = np.where(pipe >= 0, way.stop[pipe] if len(pipes) else here, here)
-    is_self = (pipe >= 0) & (receiver == here)
-    loops = loop_nodes(receiver)
-    pipe[loops], receiver[loops] = -1, loops
-    loose = _loose(count, way.start, way.stop, inlet_node, outfall)
-    loose[loops] = False
+    receiver = np.where(pipe >= 0, way.stop[pipe] if len(way.stop) else here, here)
+    on_loop = (pipe >= 0) & (receiver == here)
+    on_loop[loop_nodes(receiver)] = True
+    pipe[on_loop], receiver[on_loop] = -1, here[on_loop]
+    widest = 0.0 if np.isnan(survey.unit_ft) else settings.max_gap_ft / survey.unit_ft
     gap_from, gap_to, gap = bridges(
         receiver,
-        claims.known_places(count),
-        loose,
-        ((pipe >= 0) & ~is_self) | (outfall >= 0),
-        _gap_units(pipes, settings),
+        survey.claims.known_places(count),
+        _loose(count, way.start, way.stop, survey.inlet_node, outfall) & ~on_loop,
+        (pipe >= 0) | (outfall >= 0),
+        widest,
     )
     receiver[gap_from] = gap_to
-    on_loop = is_self
-    on_loop[loops] = True
     on_loop[loop_nodes(receiver)] = True
-    receiver[on_loop] = np.flatnonzero(on_loop)
-    pipe[on_loop] = -1
-    leads = pipe >= 0
+    pipe[on_loop], receiver[on_loop] = -1, here[on_loop]
     gap_step = np.zeros(count)
-    gap_step[gap_from] = gap * (feet_per_unit(pipes) if len(gap) else 1.0)
+    gap_step[gap_from] = gap * survey.unit_ft if len(gap) else gap
     gap_step[on_loop] = 0.0
+    leads = pipe >= 0
 
     def of_pipe(values: npt.NDArray[Any]) -> FloatArray:
         """Return the value of the pipe each node's water leaves by, 0 where there is none."""
@@ -173,14 +168,7 @@ def build_network(
         found[leads] = values[pipe[leads]]
         return found
 
-    step = of_pipe(lengths) + gap_step
-    system = pipes["system"] if "system" in pipes else pd.Series([None] * len(pipes), dtype="str")
-    silent = system.isna().to_numpy() & bool(system.notna().any())
-    is_pumped = (
-        pipes["kind"].eq("force_main").fillna(value=False).to_numpy(bool)
-        if "kind" in pipes
-        else np.zeros(len(pipes), dtype=bool)
-    )
+    step = of_pipe(survey.length_ft) + gap_step
     is_split = np.zeros(count)
     is_split[leaves.split_nodes] = 1.0
     end, sums = follow(
@@ -188,94 +176,45 @@ def build_network(
         step,
         leads.astype(np.float64),
         is_split,
-        of_pipe(silent),
+        of_pipe(survey.is_silent),
         of_pipe(way.is_doubtful | way.is_turned),
-        of_pipe(is_pumped),
+        of_pipe(survey.is_pumped),
         gap_step,
     )
-    run_ft, gap_ft = sums[0], sums[6]
     hops, splits, unstated, doubtful, pumps = (total.astype(np.int64) for total in sums[1:6])
-    by_sewer = system.isin(SEWERS).to_numpy(bool)
-    by_private = system.eq("private").fillna(value=False).to_numpy(bool)
-    into_sewer, into_private = of_pipe(by_sewer) > 0, of_pipe(by_private) > 0
+    into_sewer, into_private = of_pipe(survey.is_sewer) > 0, of_pipe(survey.is_private) > 0
     row = leaves.ways["row"].to_numpy(dtype=np.int64)
     parts = part_ways(
         receiver,
         leaves.ways,
         outfall,
-        len(falls),
+        survey.outfalls,
         on_loop=on_loop,
         into_sewer=into_sewer,
         into_private=into_private,
-        by_sewer=by_sewer[row],
-        by_private=by_private[row],
+        by_sewer=survey.is_sewer[row],
+        by_private=survey.is_private[row],
     )
     return DrainNetwork(
-        nodes=nodes,
+        survey=survey,
         receiver=receiver,
         pipe=pipe,
         step_ft=step,
         end=end,
-        run_ft=run_ft,
+        run_ft=sums[0],
         hops=hops,
         splits=splits,
         unstated=unstated,
         doubtful=doubtful,
         pumps=pumps,
-        gap_ft=gap_ft,
+        gap_ft=sums[6],
         sewer_entry=first_on_path(receiver, into_sewer),
         private_entry=first_on_path(receiver, into_private),
         on_loop=on_loop,
-        outfall=outfall,
+        split_nodes=leaves.split_nodes,
+        bridged=gap_from,
         parts=parts,
-        pipe_nodes=np.column_stack([way.start, way.stop]),
-        faults=network_faults(
-            nodes,
-            pipes,
-            way,
-            inlet_node=inlet_node,
-            fall_node=fall_node,
-            outfall=outfall,
-            lengths=lengths,
-            on_loop=on_loop,
-            split_nodes=leaves.split_nodes,
-            bridged=gap_from,
-        ),
     )
-
-
-def _number_nodes(*columns: pd.Series[Any]) -> tuple[pd.Index[Any], list[IntArray]]:
-    sizes = np.cumsum([len(column) for column in columns])
-    joined = pd.concat([column.astype("str") for column in columns], ignore_index=True)
-    codes, unique = pd.factorize(joined, sort=True)
-    parts = np.split(np.asarray(codes, dtype=np.int64), sizes[:-1])
-    return pd.Index(unique), [np.asarray(part, dtype=np.int64) for part in parts]
-
-
-def _outfall_rows(outfalls: pd.DataFrame, fall_node: IntArray, count: int) -> IntArray:
-    """Return the outfall at each node, the first id in text order where there are several."""
-    rows = np.full(count, -1, dtype=np.int64)
-    backwards = outfalls["outfall_id"].astype("str").argsort().to_numpy()[::-1]
-    backwards = backwards[fall_node[backwards] >= 0]
-    rows[fall_node[backwards]] = backwards
-    return rows
-
-
-def _lengths_ft(pipes: pd.DataFrame) -> FloatArray:
-    if "length_ft" in pipes:
-        lengths = pipes["length_ft"].to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
-    else:
-        lengths = np.full(len(pipes), np.nan)
-    lengths[lengths < 0] = np.nan
-    blank = np.isnan(lengths)
-    if blank.any() and isinstance(pipes, gpd.GeoDataFrame):
-        drawn = pipes.geometry.to_numpy()[blank]
-        there = ~(shapely.is_missing(drawn) | shapely.is_empty(drawn))
-        if there.any():
-            measured = np.full(len(drawn), np.nan)
-            measured[there] = shapely.length(drawn[there]) * feet_per_unit(pipes)
-            lengths[blank] = measured
-    return lengths
 
 
 def _loose(
@@ -289,14 +228,6 @@ def _loose(
     comes[inlet_node[inlet_node >= 0]] = True
     loose: BoolArray = comes & ~leads & (outfall < 0)
     return loose
-
-
-def _gap_units(pipes: pd.DataFrame, settings: DrainageSettings | None) -> float:
-    """Return the widest gap that is bridged, in units of the map; 0 where there is no map."""
-    if not isinstance(pipes, gpd.GeoDataFrame) or pipes.crs is None or not pipes.crs.is_projected:
-        return 0.0
-    widest = (settings or DrainageSettings()).max_gap_ft
-    return widest / feet_per_unit(pipes)
 
 
 def first_on_path(receiver: IntArray, marked: BoolArray) -> IntArray:
