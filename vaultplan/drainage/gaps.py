@@ -42,6 +42,9 @@ def bridges(
     loose, onward = np.flatnonzero(is_loose & placed), np.flatnonzero(goes_on & placed)
     if max_gap <= 0 or not len(loose) or not len(onward):
         return none, none, np.empty(0)
+    onward = onward[_is_near(places[onward], places[loose], max_gap)]
+    if not len(onward):
+        return none, none, np.empty(0)
     end, _ = follow(receiver)
     ranks = min(_NEIGHBOURS, len(onward))
     far, which = cKDTree(places[onward]).query(
@@ -56,3 +59,16 @@ def bridges(
     target = np.take_along_axis(to, order, axis=1)[:, 0]
     spanned = np.isfinite(gap)
     return loose[spanned], target[spanned], gap[spanned]
+
+
+def _is_near(points: FloatArray, others: FloatArray, reach: float) -> BoolArray:
+    """Return which points lie in a square of the grid with, or next to, one of the others'."""
+    low = others.min(axis=0) - 2.0 * reach
+    wide = int((others[:, 0].max() - low[0]) / reach) + 4
+    fits = (points >= low).all(axis=1) & (points <= others.max(axis=0) + 2.0 * reach).all(axis=1)
+    own = np.floor((others - low) / reach).astype(np.int64)
+    around = np.array([dx + dy * wide for dx in (-1, 0, 1) for dy in (-1, 0, 1)])
+    cells = np.unique((own[:, 0] + own[:, 1] * wide)[:, None] + around)
+    at = np.floor((np.where(fits[:, None], points, low) - low) / reach).astype(np.int64)
+    near: BoolArray = fits & np.isin(at[:, 0] + at[:, 1] * wide, cells)
+    return near

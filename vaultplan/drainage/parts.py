@@ -101,6 +101,10 @@ def part_ways(
     here = np.arange(count)
     split_nodes = np.unique(ways["node"].to_numpy(dtype=np.int64))
     split_nodes = split_nodes[~on_loop[split_nodes]]
+    width = outfalls + len(OTHER_ENDS)
+    if not len(split_nodes):
+        nothing = csr_array((0, width), dtype=np.float64)
+        return Parts(np.full(count, -1, dtype=np.int64), nothing, split_nodes)
     number = np.full(count, -1, dtype=np.int64)
     number[split_nodes] = np.arange(len(split_nodes))
     stops = (number >= 0) | into_sewer | into_private
@@ -123,15 +127,14 @@ def part_ways(
     code = np.where(by_sewer[kept], sewer, np.where(by_private[kept], private, end_code(reached)))
     onward = np.where(by_sewer[kept] | by_private[kept], -1, number[reached])
     source = number[node]
-    splits, width = len(split_nodes), outfalls + len(OTHER_ENDS)
+    splits = len(split_nodes)
     steps = onward >= 0
-    if splits:
-        graph = coo_array(
-            (np.ones(int(steps.sum())), (source[steps], onward[steps])), shape=(splits, splits)
-        )
-        _, ring = connected_components(graph.tocsr(), directed=True, connection="strong")
-        back = steps & (ring[source] == ring[np.maximum(onward, 0)])
-        code, steps = np.where(back, loop, code), steps & ~back
+    graph = coo_array(
+        (np.ones(int(steps.sum())), (source[steps], onward[steps])), shape=(splits, splits)
+    )
+    _, ring = connected_components(graph.tocsr(), directed=True, connection="strong")
+    back = steps & (ring[source] == ring[np.maximum(onward, 0)])
+    code, steps = np.where(back, loop, code), steps & ~back
     direct = coo_array(
         (share[~steps], (source[~steps], code[~steps])), shape=(splits, width)
     ).tocsr()

@@ -30,7 +30,9 @@ def spots_of(frame: pd.DataFrame) -> FloatArray:
     """Return the coordinates of a table's points, not a number where there is no place."""
     if "geometry" not in frame or len(frame) == 0:
         return np.full((len(frame), 2), np.nan)
-    centres = shapely.centroid(frame["geometry"].to_numpy())
+    shapes = frame["geometry"].to_numpy()
+    is_point = shapely.get_type_id(shapes) <= 0  # -1 where there is no shape
+    centres = shapes if is_point.all() else shapely.centroid(shapes)
     return np.column_stack([shapely.get_x(centres), shapely.get_y(centres)])
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 from vaultplan.drainage.ends import pick
 from vaultplan.drainage.follow import BoolArray, IntArray, follow
 from vaultplan.drainage.network import DrainNetwork, lay_network
+from vaultplan.drainage.places import spots_of
 from vaultplan.drainage.survey import amended
 from vaultplan.drainage.trace import trace_vaults
 from vaultplan.schema import Frames
@@ -55,25 +56,20 @@ def retrace(
     """
     survey = amended(before.survey, changed)
     after = lay_network(survey, settings)
-    passes = _passes_change(before, after)
-    parts_now, parts_then = _parts_of(after), _parts_of(before)
-    inlet_node = after.find(frames["inlets"]["node_id"])
-    inlet_ids = pd.Index(frames["inlets"]["inlet_id"])
-    touched = np.zeros(len(traces), dtype=bool)
-    for name in ("inlet_id", "second_inlet_id"):
-        row = inlet_ids.get_indexer(pd.Index(traces[name])).astype(np.int64)
-        start = pick(inlet_node, np.where(traces[name].isna(), -1, row), -1)
-        known = np.flatnonzero(start >= 0)
-        at = start[known]
-        touched[known] |= passes[at]
-        for now, then in zip(parts_now, parts_then, strict=True):
-            touched[known] |= now[at] != then[at]
+    inlets = frames["inlets"].reset_index(drop=True)
+    is_touched = _is_touched(before, after)
+    named = inlets["inlet_id"][is_touched]
+    touched = (traces["inlet_id"].isin(named) | traces["second_inlet_id"].isin(named)).to_numpy()
     if not touched.any():
         return traces, after
-    vaults = frames["vaults"].reset_index(drop=True)
+    vaults = frames["vaults"].reset_index(drop=True)[touched]
+    choices = frames.get("inlet_choices")
+    near = _within(inlets, vaults, settings.max_gutter_ft / survey.unit_ft)
+    if choices is not None:
+        near |= inlets["inlet_id"].isin(choices["inlet_id"]).to_numpy()
     own = trace_vaults(
-        cast(gpd.GeoDataFrame, vaults[touched]),
-        cast(gpd.GeoDataFrame, frames["inlets"]),
+        cast(gpd.GeoDataFrame, vaults),
+        cast(gpd.GeoDataFrame, inlets[near]),
         cast(gpd.GeoDataFrame, survey.pipes),
         cast(gpd.GeoDataFrame, frames["outfalls"]),
         cast(gpd.GeoDataFrame, frames["receiving_waters"]),
@@ -81,14 +77,49 @@ def retrace(
         roads=cast("gpd.GeoDataFrame | None", frames.get("roads")),
         curbs=cast("gpd.GeoDataFrame | None", frames.get("curbs")),
         drainage_areas=cast("gpd.GeoDataFrame | None", frames.get("drainage_areas")),
-        inlet_choices=frames.get("inlet_choices"),
+        inlet_choices=choices,
         network=after,
         with_geometry=with_geometry,
     )
-    own.index = traces.index[touched]
-    kept = traces[~touched]
-    joined: gpd.GeoDataFrame = pd.concat([kept, own]).loc[traces.index]
-    return joined, after
+    return _with_rows(traces, np.flatnonzero(touched), own), after
+
+
+def _is_touched(before: DrainNetwork, after: DrainNetwork) -> BoolArray:
+    """Return, per inlet, whether the water that enters it is affected."""
+    node = after.survey.inlet_node
+    known = node >= 0
+    at = node[known]
+    touched = np.zeros(len(node), dtype=bool)
+    touched[known] = _passes_change(before, after)[at]
+    for now, then in zip(_parts_at(after, at), _parts_at(before, at), strict=True):
+        touched[known] |= now != then
+    return touched
+
+
+def _within(inlets: pd.DataFrame, vaults: pd.DataFrame, reach: float) -> BoolArray:
+    """Return which inlets lie in the box around the vaults, widened by the farthest gutter run."""
+    spots, points = spots_of(inlets), spots_of(vaults)
+    points = points[np.isfinite(points).all(axis=1)]
+    if not len(points):
+        return np.zeros(len(inlets), dtype=bool)
+    low, high = points.min(axis=0) - reach, points.max(axis=0) + reach
+    inside: BoolArray = ((spots >= low) & (spots <= high)).all(axis=1)
+    return inside
+
+
+def _with_rows(traces: gpd.GeoDataFrame, rows: IntArray, own: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Return the traces with some rows replaced; columns in which nothing changed stay."""
+    joined = traces.copy(deep=False)
+    for name in traces.columns:
+        before, now = traces[name].iloc[rows], own[name]
+        same = (before.to_numpy(object) == now.to_numpy(object)) | (
+            before.isna().to_numpy() & now.isna().to_numpy()
+        )
+        if not same.all():
+            values = traces[name].copy()
+            values.iloc[rows] = now.to_numpy() if name != "geometry" else now.array
+            joined[name] = values
+    return joined
 
 
 def _passes_change(before: DrainNetwork, after: DrainNetwork) -> BoolArray:
@@ -117,14 +148,12 @@ def _passes_change(before: DrainNetwork, after: DrainNetwork) -> BoolArray:
     return passes
 
 
-def _parts_of(net: DrainNetwork) -> tuple[npt.NDArray[Any], ...]:
-    """Return what is told of split water at every node, in comparable form."""
-    ids = np.arange(net.survey.outfalls).astype("U").astype(object)
-    falls, ends = net.parts.listed(ids)
-    split: IntArray = net.parts.first_split
-    share = pick(net.parts.main_share(), split, 1.0)
+def _parts_at(net: DrainNetwork, nodes: IntArray) -> tuple[npt.NDArray[Any], ...]:
+    """Return what is told of split water at some nodes, in comparable form."""
+    falls, ends = net.parts.listed(np.arange(net.survey.outfalls).astype("U").astype(object))
+    split = net.parts.first_split[nodes]
     return (
-        share,
+        pick(net.parts.main_share(), split, 1.0),
         pick(np.where(pd.isna(falls), "", falls), split, ""),
         pick(np.where(pd.isna(ends), "", ends), split, ""),
     )

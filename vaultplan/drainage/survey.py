@@ -102,8 +102,10 @@ def amended(survey: DrainSurvey, changed: pd.DataFrame) -> DrainSurvey:
     TraceError
         If a pipe is not in the survey, or a node is: then survey all tables again.
     """
-    rows = pd.Index(survey.pipes["pipe_id"]).get_indexer(pd.Index(changed["pipe_id"]))
-    pair = np.column_stack([survey.find(changed[name]) for name in ("from_node", "to_node")])
+    # Looking through all names once for a few is quicker than building an index of them.
+    rows = _places_of(survey.pipes["pipe_id"], changed["pipe_id"])
+    names = pd.Series(survey.nodes)
+    pair = np.column_stack([_places_of(names, changed[end]) for end in ("from_node", "to_node")])
     if (rows < 0).any() or (pair < 0).any():
         raise TraceError("a pipe or node that the drains did not have before: read them all again")
     now = _with_rows(survey.pipes, rows, changed)
@@ -149,15 +151,21 @@ def amended(survey: DrainSurvey, changed: pd.DataFrame) -> DrainSurvey:
     )
 
 
+def _places_of(names: pd.Series[Any], wanted: pd.Series[Any]) -> IntArray:
+    """Return where each wanted name stands first, -1 where it does not."""
+    among = np.flatnonzero(names.isin(wanted).to_numpy())
+    found = pd.Series(among, index=names.to_numpy(dtype=object)[among])
+    found = found[~found.index.duplicated()]
+    return wanted.map(found).fillna(-1).to_numpy(dtype=np.int64)
+
+
 def _nodes_in(*pairs: npt.NDArray[np.int64]) -> IntArray:
     """Return the nodes named, blanks left out."""
     nodes = np.unique(np.concatenate([pair.ravel() for pair in pairs]))
     return np.asarray(nodes[nodes >= 0], dtype=np.int64)
 
 
-def _with_rows(
-    pipes: pd.DataFrame, rows: npt.NDArray[np.intp], changed: pd.DataFrame
-) -> pd.DataFrame:
+def _with_rows(pipes: pd.DataFrame, rows: IntArray, changed: pd.DataFrame) -> pd.DataFrame:
     now = pipes.copy(deep=False)
     for name in pipes.columns:
         if name not in changed or _same(pipes[name].iloc[rows], changed[name]):
