@@ -114,7 +114,7 @@ def test_epa_example_1_nodes_behind_16():
     tables = _tables("Example1.inp")
     network = build_network(tables["inlets"], tables["drain_pipes"], tables["outfalls"])
     assert nodes_behind(network, "16") == BEHIND_16
-    assert network.faults.empty
+    assert network.faults().empty
 
 
 def test_state_plane_model_traces_whole():
