@@ -17,7 +17,7 @@ from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsEr
 
 VERBS = (
     *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "rules", "export"),
-    *("forecast", "trace", "rank", "plan", "verify", "explain", "peek", "skill"),
+    *("forecast", "trace", "rank", "plan", "verify", "explain", "peek", "skill", "watch"),
 )
 DEMO = pipeline.demo_folder()
 runner = CliRunner()

@@ -429,8 +429,8 @@ def test_layers_that_nobody_confirmed_lately_are_told() -> None:
     }
     told = stale_layers(frames, as_of=AS_OF, settings=DischargeSettings(), water_ids={"a", "b"})
     assert told == [
-        "Water A has no date of confirmation.",
-        "Sensitive area Beach was not confirmed since before 2024-10-30.",
+        "No date says when these waters were confirmed: A.",
+        "These sensitive areas were not confirmed since 2024-10-30: Beach.",
     ]
     frames["sensitive_areas"] = frame("sensitive_areas")
     told = stale_layers(frames, as_of=AS_OF, settings=DischargeSettings(), water_ids={"b"})

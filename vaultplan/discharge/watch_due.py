@@ -172,16 +172,17 @@ def stale_layers(
     waters = frames["receiving_waters"]
     waters = waters[waters["water_id"].isin(water_ids)]
     areas = frames["sensitive_areas"]
-    for what, rows, name in (("water", waters, "water_id"), ("sensitive area", areas, "area_id")):
+    for kind, rows, name in (("waters", waters, "water_id"), ("sensitive areas", areas, "area_id")):
         dates = pd.to_datetime(rows["reviewed_on"])
         named = rows["name"].fillna(rows[name]).to_numpy(dtype=object)
-        for state, is_so in (("never", dates.isna()), ("not lately", dates < oldest)):
+        for what, is_so in (
+            (f"No date says when these {kind} were confirmed", dates.isna()),
+            (f"These {kind} were not confirmed since {oldest:%Y-%m-%d}", dates < oldest),
+        ):
             found = [str(one) for one in named[np.asarray(is_so, dtype=bool)]]
             if found:
-                since = "" if state == "never" else f" since before {oldest:%Y-%m-%d}"
                 more = f" and {len(found) - 6} more" if len(found) > 6 else ""
-                word = "has no date of confirmation" if state == "never" else "was not confirmed"
-                told.append(f"{what.capitalize()} {', '.join(found[:6])}{more} {word}{since}.")
+                told.append(f"{what}: {', '.join(found[:6])}{more}.")
     if not len(areas):
         told.append("No sensitive areas are loaded, so no water is known to be clear of them.")
     return told

@@ -109,12 +109,18 @@ def way(
     dash = ' stroke-dasharray="4 3"' if dashed else ""
     casing = painted_lines(window, shapes, 'stroke="#FFFFFF"', width + 1.8)
     line = painted_lines(window, shapes, f'stroke="{colour}"{dash}', width)
-    has_arrows = width >= LEAST_WITH_ARROWS
-    arrows = "".join(_arrows(window, part, colour) for part in parts) if has_arrows else ""
-    return casing + line + arrows
+    is_broad = width >= LEAST_WITH_ARROWS
+    return casing + line + (arrows(window, path, colour) if is_broad else "")
 
 
-def _arrows(window: Window, line: LineString, colour: str, every_pt: float = 52.0) -> str:
+def arrows(window: Window, path: BaseGeometry, colour: str) -> str:
+    """Return arrows along a line, which show its direction."""
+    cut = shapely.clip_by_rect(path, *window.bounds)
+    parts = [p for p in shapely.get_parts(cut) if p.geom_type == "LineString"]
+    return "".join(_along_line(window, part, colour) for part in parts)
+
+
+def _along_line(window: Window, line: LineString, colour: str, every_pt: float = 52.0) -> str:
     length = line.length / window.units_per_pt
     if length < 14:
         return ""

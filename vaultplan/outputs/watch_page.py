@@ -1,0 +1,376 @@
+"""The watch-list as one page that works with no network: waters, maps, discharges, notices."""
+
+from __future__ import annotations
+
+import base64
+import html
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import pandas as pd
+
+from vaultplan import schema
+from vaultplan.outputs.cautions import CAUTIONS
+from vaultplan.outputs.files import whole_file
+from vaultplan.outputs.minimaps_ink import PATH
+from vaultplan.outputs.minimaps_scene import Scene, scene_of
+from vaultplan.outputs.page_html import listed, paragraph, section
+from vaultplan.outputs.page_seal import POLICY, filled, own_text, sealed
+from vaultplan.outputs.watch_map import NARROW, WIDE, outfall_mark, water_map
+from vaultplan.outputs.watch_tables import (
+    cards,
+    discharge_table,
+    glyph_svg,
+    inline_svg,
+    short,
+    small,
+)
+from vaultplan.outputs.watch_words import (
+    CHECKS_SOURCE,
+    OUTFALL_CHECKS,
+    WatchFacts,
+    day_word,
+    gallons,
+)
+
+_SCENE: Final = ("roads", "receiving_waters", "backdrop", "inlets", "vaults")
+
+
+def write_watch_page(path: Path, facts: WatchFacts, frames: schema.Frames) -> None:
+    """Write the watch-list of a week as one HTML page.
+
+    Parameters
+    ----------
+    path
+        Page to write; one that is there is replaced, whole or not at all.
+    facts
+        What it says of itself.
+    frames
+        ``waters``, ``discharges``, ``totals``, ``outfall_days``, ``kept_back``, ``overrides`` and
+        ``notices`` as ``vaultplan.watching`` makes them, and the tables ``vaults``, ``outfalls``,
+        ``inlets``, ``roads``, ``receiving_waters`` and ``backdrop`` for the maps.
+
+    Raises
+    ------
+    OutputError
+        If the folder does not exist, or the page would need the network.
+
+    Notes
+    -----
+    Texts of the database are put on the page as text only. A content security policy forbids it
+    to load anything, or to run anything but its own script.
+    """
+    is_invented = "invented" in facts.name.lower()
+    days = sorted(set(frames["discharges"]["on"]))
+    parts = {
+        "policy": POLICY,
+        "title": html.escape(f"Watch-list of {facts.name or 'this fleet'}"),
+        "style": own_text("watch_page.css"),
+        "about": html.escape(_about(facts)),
+        "invented": '<p class="invented">Invented data</p>' if is_invented else "",
+        "cautions": html.escape(" ".join(CAUTIONS)),
+        "warnings": _warnings(facts),
+        "top": "\n".join([_notices(facts, frames), _waters_at_a_glance(frames)]),
+        "days": '<option value="">all days</option>'
+        + "".join(f'<option value="{d:%Y-%m-%d}">{day_word(d)}</option>' for d in days),
+        "legend": _legend(),
+        "waters": "\n".join(_each_water(facts, frames)),
+        "checks": _checks(facts),
+        "script": own_text("watch_page.js"),
+    }
+    page = sealed(filled(own_text("watch_page.html"), parts))
+    with whole_file(path) as unfinished:
+        unfinished.write_text(page, encoding="utf-8", newline="\n")
+
+
+def _about(facts: WatchFacts) -> str:
+    return (
+        f"Planned discharges to the storm drain in the week of {day_word(facts.week_of)} "
+        f"{facts.week_of:%Y} that reach a sensitive water. Plan {facts.plan_id}; what is known "
+        f"until {day_word(facts.as_of)} {facts.as_of:%Y}; times in {facts.time_zone}."
+    )
+
+
+def _warnings(facts: WatchFacts) -> str:
+    if not facts.warnings:
+        return ""
+    return f'<div class="doubts"><h2>Trust this less, because</h2>{listed(facts.warnings)}</div>'
+
+
+def _notices(facts: WatchFacts, frames: schema.Frames) -> str:
+    rows = []
+    for row in frames["notices"].to_dict("records"):
+        style = " due" if row["is_overdue"] else ""
+        rows.append(
+            (
+                "",
+                [
+                    short(day_word(row["due_on"])),
+                    f'<span class="mark{style}">{html.escape(row["state"])}</span>',
+                    html.escape(str(row["water"])),
+                    short(day_word(row["on"])),
+                    f"{row['discharges']:,}",
+                    html.escape(str(row["outfalls"])),
+                    html.escape(str(row["why"])),
+                ],
+            )
+        )
+    heads = ("Due on", "State", "Water", "Discharge on", "Discharges", "Outfalls", "Why")
+    note = (
+        f"Notice is reckoned {facts.notice_days} days before a discharge to a protected or "
+        "outstanding water, one with a drinking intake, or one whose protection is not known. That "
+        "lead is assumed: your permit says whether, when and whom to notify. This program tells "
+        "nobody."
+    )
+    inside = cards(heads, rows, (4,)) if rows else paragraph("No planned discharge asks for one.")
+    return section("notices", "Notices due", paragraph(note), inside)
+
+
+def _waters_at_a_glance(frames: schema.Frames) -> str:
+    whole = frames["totals"][frames["totals"]["on"].isna()].set_index("water_id")
+    rows = []
+    for at, row in enumerate(frames["waters"].to_dict("records")):
+        key = row["water_id"] if isinstance(row["water_id"], str) else ""
+        band = "none" if key not in whole.index else _sum_words(whole.loc[key])
+        rows.append(
+            (
+                "",
+                [
+                    f'<a href="#water-{at}">{html.escape(str(row["water"]))}</a>',
+                    _mark(row["sensitivity"]),
+                    f"{row['discharges']:,}",
+                    html.escape(band),
+                ],
+            )
+        )
+    heads = ("Water", "Sensitivity", "Discharges", "Gallons expected (80 % band)")
+    note = (
+        "Strictest first. A discharge stands under every water that it reaches, also through the "
+        "waters above. Gallons expected are the sum of the means; the band is that of the sum, "
+        "drawn with one weather for all. A split part counts by its share; what may enter a second "
+        "inlet counts whole at both ends."
+    )
+    inside = cards(heads, rows, (2,)) if rows else paragraph("No sensitive water is listed.")
+    return section("waters", "Waters on watch", paragraph(note), inside)
+
+
+def _sum_words(row: Any) -> str:
+    told = gallons(row["volume_gal_p10"], row["volume_gal_p50"], row["volume_gal_p90"])
+    gone = int(row["days_gone"])
+    return told if not gone else f"{told}, without {gone} whose day is over"
+
+
+def _mark(sensitivity: Any) -> str:
+    word = html.escape(str(sensitivity))
+    return f'<span class="mark {word}">{word}</span>'
+
+
+def _legend() -> str:
+    arrow = f'<path d="M15 3l10 5.5l-10 5.5z" fill="{PATH}"/>'
+    items = [
+        *(f"{glyph_svg(grade)}{grade} water likeliest" for grade in schema.GRADES),
+        f"{glyph_svg('unknown')}grade not known",
+        f"{inline_svg(outfall_mark(8.5, 8.0))}outfall",
+        f"{_line('', arrow)}path of the water",
+        f"{_line('6 4', '')}another way it may take, drawn straight",
+    ]
+    told = "".join(f"<li>{item}</li>" for item in items)
+    return f'<ul class="legend" aria-label="Marks on the maps">{told}</ul>'
+
+
+def _line(dashes: str, mark: str) -> str:
+    stroke = f'stroke="{PATH}" stroke-width="3" stroke-dasharray="{dashes or "none"}"'
+    inside = f'<path d="M1 8.5h36" {stroke}/>{mark}'
+    return f'<svg class="line" viewBox="0 0 38 17" aria-hidden="true">{inside}</svg>'
+
+
+def _each_water(facts: WatchFacts, frames: schema.Frames) -> list[str]:
+    scene = scene_of({name: frames[name] for name in _SCENE})
+    own = {row["water_id"] for row in frames["waters"].to_dict("records") if row["discharges"]}
+    names = {row["water"] for row in frames["waters"].to_dict("records") if row["water_id"] in own}
+    return [
+        _water(at, row, facts, frames, scene, names)
+        for at, row in enumerate(frames["waters"].to_dict("records"))
+    ]
+
+
+def _water(
+    at: int,
+    water: dict[Any, Any],
+    facts: WatchFacts,
+    frames: schema.Frames,
+    scene: Scene,
+    with_sections: set[Any],
+) -> str:
+    key = water["water_id"] if isinstance(water["water_id"], str) else ""
+    mine = {
+        name: frames[name][frames[name]["water_id"].fillna("").eq(key)]
+        for name in ("discharges", "totals", "kept_back", "overrides")
+    }
+    rows = mine["discharges"]
+    numbers = _rule_numbers(rows)
+    head = f"<p>{_mark(water['sensitivity'])} {html.escape(str(water['reason']))}.</p>"
+    parts = [head]
+    if len(rows):
+        parts += [
+            _map(water, rows, frames, scene),
+            "<h3>What it adds up to</h3>",
+            _totals(mine["totals"], rows, frames["outfall_days"]),
+            "<h3>Planned discharges</h3>",
+            *_discharges(rows, water, facts, numbers, with_sections),
+            _rules(numbers, facts),
+        ]
+    else:
+        parts.append(paragraph("No planned discharge of the week reaches it."))
+    parts += [_kept_back(mine["kept_back"]), _overrides(mine["overrides"])]
+    return section(f"water-{at}", str(water["water"]), *parts)
+
+
+def _map(water: dict[Any, Any], rows: pd.DataFrame, frames: schema.Frames, scene: Scene) -> str:
+    outfalls = dict(zip(frames["outfalls"]["outfall_id"], frames["outfalls"].geometry, strict=True))
+    vaults = frames["vaults"][frames["vaults"]["vault_id"].isin(rows["vault_id"])]
+    spots = dict(zip(vaults["vault_id"], vaults.geometry, strict=True))
+    shape = water.get("geometry")
+    name = str(water["water"])
+    drawn = [
+        water_map(scene, shape, name, gpd.GeoDataFrame(rows), outfalls, spots, size)
+        for size in (WIDE, NARROW)
+    ]
+    if not drawn[0]:
+        return paragraph("No place of it is known, so there is no map.")
+    wide, narrow = (
+        "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode("ascii")
+        for svg in drawn
+    )
+    count = rows["vault_id"].nunique()
+    ends = ", ".join(sorted(set(rows["outfall_id"].dropna()))) or "no known outfall"
+    alt = html.escape(f"Map: {count} vaults whose water runs to {ends} and reaches {name}.")
+    return (
+        f'<figure><picture><source media="screen and (max-width: 760px)" srcset="{narrow}">'
+        f'<img src="{wide}" alt="{alt}"></picture>'
+        f"<figcaption>{alt} Labels without room are left out.</figcaption></figure>"
+    )
+
+
+def _totals(totals: pd.DataFrame, rows: pd.DataFrame, outfall_days: pd.DataFrame) -> str:
+    """Return the week, each day, and each outfall's day beside its cap."""
+    ids = set(rows["outfall_id"].dropna())
+    ids.update(";".join(rows["other_outfalls"].dropna()).split(";"))
+    ends = outfall_days[outfall_days["outfall_id"].isin(ids)]
+    cells = []
+    for row in totals.sort_values("on", na_position="first").to_dict("records"):
+        day = "whole week" if pd.isna(row["on"]) else day_word(row["on"])
+        cells.append(_total(day, "all outfalls", row, ""))
+        for end in ends[ends["on"].eq(row["on"])].to_dict("records"):
+            cells.append(_total(day, str(end["outfall_id"]), end, _cap(end)))
+    heads = ("Day", "Outfall", "Discharges", "Gallons expected (80 % band)", "Outfall's daily cap")
+    return cards(heads, [("", cell) for cell in cells], (2,))
+
+
+def _total(day: str, outfall: str, row: Mapping[Any, Any], cap: str) -> list[str]:
+    sums = html.escape(_sum_words(row))
+    return [short(day), html.escape(outfall), f"{row['discharges']:,}", sums, cap]
+
+
+def _cap(row: Any) -> str:
+    """Return the cap and whether the outfall's whole day stays below it."""
+    if pd.isna(row["daily_cap_gal"]):
+        return "no cap is set"
+    words = html.escape(str(row["cap_words"]))
+    is_calm = str(row["cap_words"]).startswith("stays")
+    told = small(str(row["cap_words"])) if is_calm else f'<span class="alarm">{words}</span>'
+    return f"{row['daily_cap_gal']:,.0f} gal{told}"
+
+
+def _discharges(
+    rows: pd.DataFrame,
+    water: dict[Any, Any],
+    facts: WatchFacts,
+    numbers: dict[str, int],
+    with_sections: set[Any],
+) -> list[str]:
+    """Return the discharges that have no section nearer to them, then the others folded away."""
+    via = rows["enters_water"].where(rows["enters_water"].ne(water["water"]))
+    is_told = via.isin(with_sections)
+    near, far = rows[~is_told], rows[is_told]
+    parts = []
+    if len(near):
+        parts.append(discharge_table(near, facts.time_zone, numbers))
+    if len(far):
+        counts = via[is_told].value_counts(sort=False)
+        through = ", ".join(f"{name} {counts[name]}" for name in sorted(counts.index))
+        words = html.escape(f"{len(far):,} through waters above, which list them too: {through}")
+        inside = discharge_table(far, facts.time_zone, numbers)
+        parts.append(f"<details><summary>{words}</summary>{inside}</details>")
+    return parts
+
+
+def _rule_numbers(rows: pd.DataFrame) -> dict[str, int]:
+    fired = ";".join(rows["rules_fired"].dropna()).split(";")
+    ids = [rule for rule in dict.fromkeys(fired) if rule and rule != "none"]
+    return {rule: at for at, rule in enumerate(sorted(ids), start=1)}
+
+
+def _rules(numbers: dict[str, int], facts: WatchFacts) -> str:
+    if not numbers:
+        return ""
+    items = "".join(f"<li>{html.escape(facts.rule_words.get(rule, rule))}</li>" for rule in numbers)
+    return f"<h3>Rules that apply, by number</h3><ol>{items}</ol>"
+
+
+def _kept_back(rows: pd.DataFrame) -> str:
+    if rows.empty:
+        return ""
+    cells = [
+        (
+            "",
+            [
+                html.escape(str(row["outcome"])),
+                html.escape(str(row["order_id"])),
+                html.escape(str(row["vault_id"])),
+                html.escape("not known" if pd.isna(row["outfall_id"]) else str(row["outfall_id"])),
+                html.escape(str(row["reason"])),
+            ],
+        )
+        for row in rows.to_dict("records")
+    ]
+    inside = cards(("Outcome", "Order", "Vault", "Outfall", "Why, and what would free it"), cells)
+    words = html.escape(f"{len(rows):,} held or referred orders whose water would reach it")
+    return f"<details><summary>{words}</summary>{inside}</details>"
+
+
+def _overrides(rows: pd.DataFrame) -> str:
+    if rows.empty:
+        return ""
+    cells = []
+    for row in rows.to_dict("records"):
+        ends = html.escape(str(row["ends"]))
+        cells.append(
+            (
+                "",
+                [
+                    html.escape(str(row["vault_id"])),
+                    html.escape(f"{row['ladder']} to {str(row['step']).replace('_', ' ')}"),
+                    f'<span class="mark due">{ends}</span>' if row["is_ending"] else ends,
+                    html.escape(str(row["who"])),
+                    html.escape(str(row["why"])),
+                ],
+            )
+        )
+    heads = ("Vault", "Lowered", "Until", "By", "Why")
+    return "<h3>Overrides in force</h3>" + cards(heads, cells)
+
+
+def _checks(facts: WatchFacts) -> str:
+    call = f" Call: {facts.contact}." if facts.contact else ""
+    blocks = []
+    for head, lines in OUTFALL_CHECKS.items():
+        items = "".join(f"<li>{html.escape(line)}</li>" for line in lines)
+        more = f"<p><b>{html.escape(call.strip())}</b></p>" if call and "anything" in head else ""
+        blocks.append(
+            f'<div><h3>{html.escape(head)}</h3><ul class="boxes">{items}</ul>{more}</div>'
+        )
+    inside = f'<div class="checks">{"".join(blocks)}</div>'
+    return section("checks", "Checks at the outfall", paragraph(CHECKS_SOURCE), inside)
