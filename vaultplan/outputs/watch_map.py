@@ -86,7 +86,7 @@ def water_map(
     boxes += glyphs
     words.append(_water_name(window, water, name, boxes))
     words += [_beside(x, y, vault_id, size, boxes) for x, y, _, vault_id in placed]
-    text = ink.svg(size, [*parts, *marks, *drawn, *words, *corner])
+    text = ink.svg(size, [*parts, *drawn, *marks, *words, *corner])
     return text.replace('font-family="DejaVu Sans"', _FONTS, 1)
 
 

@@ -35,6 +35,11 @@ from vaultplan.outputs.watch_words import (
     gallons,
 )
 
+#: More days of single outfalls than this are folded away, but for those that may pass a cap.
+MOST_OUTFALL_DAYS: Final = 12
+_TOTAL_HEADS: Final = (
+    *("Day", "Outfall", "Discharges", "Gallons expected (80 % band)", "Outfall's daily cap"),
+)
 _SCENE: Final = ("roads", "receiving_waters", "backdrop", "inlets", "vaults")
 
 
@@ -247,10 +252,12 @@ def _map(water: dict[Any, Any], rows: pd.DataFrame, frames: schema.Frames, scene
     count = rows["vault_id"].nunique()
     ends = ", ".join(sorted(set(rows["outfall_id"].dropna()))) or "no known outfall"
     alt = html.escape(f"Map: {count} vaults whose water runs to {ends} and reaches {name}.")
+    images = "".join(
+        f'<img class="{style}" src="{source}" alt="{alt}">'
+        for style, source in (("broad", wide), ("slim", narrow))
+    )
     return (
-        f'<figure><picture><source media="screen and (max-width: 760px)" srcset="{narrow}">'
-        f'<img src="{wide}" alt="{alt}"></picture>'
-        f"<figcaption>{alt} Labels without room are left out.</figcaption></figure>"
+        f"<figure>{images}<figcaption>{alt} Labels without room are left out.</figcaption></figure>"
     )
 
 
@@ -259,14 +266,23 @@ def _totals(totals: pd.DataFrame, rows: pd.DataFrame, outfall_days: pd.DataFrame
     ids = set(rows["outfall_id"].dropna())
     ids.update(";".join(rows["other_outfalls"].dropna()).split(";"))
     ends = outfall_days[outfall_days["outfall_id"].isin(ids)]
-    cells = []
+    is_calm = ends["daily_cap_gal"].isna() | ends["cap_words"].str.startswith("stays")
+    is_folded = is_calm if len(ends) > MOST_OUTFALL_DAYS else pd.Series(False, index=ends.index)
+    cells: list[list[str]] = []
+    folded: list[list[str]] = []
     for row in totals.sort_values("on", na_position="first").to_dict("records"):
         day = "whole week" if pd.isna(row["on"]) else day_word(row["on"])
         cells.append(_total(day, "all outfalls", row, ""))
-        for end in ends[ends["on"].eq(row["on"])].to_dict("records"):
-            cells.append(_total(day, str(end["outfall_id"]), end, _cap(end)))
-    heads = ("Day", "Outfall", "Discharges", "Gallons expected (80 % band)", "Outfall's daily cap")
-    return cards(heads, [("", cell) for cell in cells], (2,))
+        today = ends["on"].eq(row["on"])
+        for kept, which in ((cells, today & ~is_folded), (folded, today & is_folded)):
+            for end in ends[which].to_dict("records"):
+                kept.append(_total(day, str(end["outfall_id"]), end, _cap(end)))
+    told = cards(_TOTAL_HEADS, [("", cell) for cell in cells], (2,))
+    if folded:
+        inside = cards(_TOTAL_HEADS, [("", cell) for cell in folded], (2,))
+        words = f"{len(folded):,} days of single outfalls, none likely to pass a cap"
+        told += f"<details><summary>{words}</summary>{inside}</details>"
+    return told
 
 
 def _total(day: str, outfall: str, row: Mapping[Any, Any], cap: str) -> list[str]:
