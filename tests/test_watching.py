@@ -327,7 +327,7 @@ def test_the_command_writes_screen_table_and_page(stored: str, tmp_path: Path) -
     assert result.exit_code == 0
     for said in (
         "Minnow Lake",
-        "due in 1 day",
+        "Notices due",
         "not an entry permit",
         "Outfalls that may go above",
     ):
