@@ -167,6 +167,16 @@ def test_nothing_later_than_the_as_of_day_is_used(town_file: str, quick: Setting
     assert early["as_of_on"].eq(pd.Timestamp("2026-06-01")).all()
 
 
+def test_solids_and_oil_come_with_the_forecast_if_asked(town_file: str, quick: Settings) -> None:
+    """A sock holds back nine tenths (settings) of what the water carries."""
+    found = pipeline.forecast(town_file, with_solids=True, settings=quick)
+    wet = found[found["volume_gal_p50"] > 0]
+    assert len(wet) > 100
+    assert (wet["solids_lb_p10"] <= wet["solids_lb_p90"]).all()
+    assert wet["oil_held_gal_p50"].to_numpy() == pytest.approx(0.9 * wet["oil_gal_p50"].to_numpy())
+    assert found["solids_lb_p50"].notna().all()
+
+
 def test_an_as_of_day_after_the_week_is_refused(
     town_file: str, tmp_path: Path, quick: Settings
 ) -> None:

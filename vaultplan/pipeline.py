@@ -15,6 +15,7 @@ import pandas as pd
 
 from vaultplan import schema, week
 from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsError, StoreError
+from vaultplan.forecast.soiling import soiling
 from vaultplan.loading import OnStep, is_same_file, load, new, read_frames, silent
 from vaultplan.outputs.publish import LAYERS, check_folder, write_outputs
 from vaultplan.outputs.tables import write_table as write_file
@@ -46,12 +47,14 @@ def forecast(
     points: Path | None = None,
     vault_ids: Sequence[str] | None = None,
     as_of: pd.Timestamp | None = None,
+    with_solids: bool = False,
     settings: Settings,
     on_step: OnStep = silent,
 ) -> pd.DataFrame:
     """Return table ``forecasts`` for the days (the day after the data end if none) or the points.
 
-    The rows carry the vault's place, so that they can be written as a map layer.
+    The rows carry the vault's place, so that they can be written as a map layer; and, if asked
+    for, the columns of :func:`vaultplan.forecast.soiling.soiling`.
 
     Raises
     ------
@@ -73,6 +76,8 @@ def forecast(
         vaults = _known(vault_ids, every) if vault_ids else list(every)
         asked = week.cross(vaults, days if len(days) else [as_of + pd.Timedelta(days=1)])
     water = week.forecast_points(frames, asked, as_of, settings, on_step)
+    if with_solids:
+        water = water.join(soiling(water, settings=settings))
     return _placed(water, frames["vaults"])
 
 

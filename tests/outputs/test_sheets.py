@@ -244,6 +244,14 @@ def test_every_label_speaks_both_languages_with_the_same_blanks():
         assert blanks[0] == blanks[1], key
 
 
+def test_every_way_a_path_may_end_has_words_on_sheet_and_map():
+    words = load_labels("en")
+    told = files("vaultplan.outputs").joinpath("map_tell.js").read_text(encoding="utf-8")
+    for status in schema.table("traces").column("trace_status").allowed:
+        assert status == "complete" or f"trace_{status}" in words
+        assert re.search(rf"^    {status}: \"", told, re.MULTILINE), status
+
+
 @needs_poppler
 @pytest.mark.parametrize("count", [1, 60])
 def test_any_number_of_stops(week_frames, week_settings, tmp_path, count):

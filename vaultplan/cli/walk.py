@@ -53,6 +53,10 @@ def forecast(
     points: Annotated[
         Path | None, typer.Option("--points", help="CSV of vault_id and on instead.")
     ] = None,
+    solids: Annotated[
+        bool,
+        typer.Option("--solids", help="Add solids and oil in the water, for the size of socks."),
+    ] = False,
     vault: Vaults = None,
     as_of: AsOf = None,
     settings: SettingsFile = None,
@@ -69,11 +73,14 @@ def forecast(
             points=points,
             vault_ids=vault,
             as_of=day(as_of),
+            with_solids=solids,
             settings=settings_of(settings, db),
             on_step=on_step,
         )
     shown = ["vault_id", "on", "volume_gal_p10", "volume_gal_p50", "volume_gal_p90"]
     shown += ["prob_dry", "prob_clear", "prob_light", "prob_heavy", "confidence"]
+    if solids:
+        shown[5:] = ["prob_heavy", "solids_lb_p50", "solids_lb_p90", "oil_gal_p90"]
     deliver(frame, "Water expected", shown, out, db)
 
 

@@ -29,6 +29,11 @@
     no_water: "The outfall's water is not known.",
     loop: "The drain runs in a loop.",
     sewer: "Runs into a sewer, not the storm drain.",
+    private: "Runs into a private drain.",
+    dry_well: "Ends in a dry well: the water goes into the ground.",
+    pump_station: "Ends at a pump station.",
+    sewer_plant: "Runs to a sewage works, not a receiving water.",
+    by_area: "Pipes not known; by the drainage area it lies in.",
   };
   const waterNames = new Map(data.ground.waters.map((water) => [water.water_id, water.name]));
 
