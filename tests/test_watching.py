@@ -264,6 +264,7 @@ def test_only_drained_water_that_reaches_a_sensitive_water_is_listed(found: Watc
     # 5 m to the inlet and 300 m of pipe
     assert row["length_ft"] == pytest.approx(305 / 0.3048, rel=1e-3)
     assert found.frames["discharges"].geometry.notna().all()
+    assert row["sensitivity_reckoned"] == "protected"
 
 
 def test_rules_that_ask_for_more_than_the_plan_are_told(found: Watched) -> None:

@@ -45,6 +45,8 @@ def watched(frames: Frames, bad: str = "") -> Frames:
         is_ahead=True,
         address=bad or "1 Kelp Row",
         other_outfalls="OF-5",
+        sensitivity="protected",
+        sensitivity_reckoned=f"high{bad}",
         water="Sallow Lagoon",
         enters_water=f"Ember Creek{bad}",
     )
@@ -150,6 +152,7 @@ def test_the_page_says_what_is_planned_due_and_to_be_checked(written: Written) -
         "A sock at least.",
         "Method lowered from x to y",
         "into Ember Creek",
+        "the rules take this place as high",
         "Duty desk",
     ):
         assert said in text, said

@@ -25,19 +25,8 @@ COLUMNS: Final = (
     *("address", "method", "gate", *_BAND, "volume_gal_mean", *_CHANCES, "outfall_id"),
     *("other_outfalls", "enters_water", "way", "share", "length_ft", "trace_status"),
     *("trace_confidence", "trace_reason", "rules_fired", "reason", "changed", "is_ahead"),
+    "sensitivity_reckoned",
 )
-#: Ends that are known and are no receiving water.
-END_WORDS: Final[Mapping[str, str]] = {
-    "no_inlet": "no inlet is near enough",
-    "no_outfall": "the drain ends without an outfall",
-    "no_water": "the outfall names no listed water",
-    "loop": "the drain runs in a circle",
-    "sewer": "the path enters a combined or sanitary sewer",
-    "private": "the path enters a private drain",
-    "dry_well": "the path ends in a dry well",
-    "pump_station": "the path ends in a pump station",
-    "sewer_plant": "the path ends in a sewage plant",
-}
 
 
 def ways_out(traces: pd.DataFrame) -> pd.DataFrame:
@@ -221,7 +210,8 @@ def planned_discharges(frames: Frames, rule_words: Mapping[str, str]) -> pd.Data
     pandas.DataFrame
         Columns of ``COLUMNS`` that concern the discharge. ``is_ahead`` tells whether its day is
         forecast anew; if not, the band is the one the plan was made with. ``changed`` says where
-        the rules now ask for more than the plan does.
+        the rules now ask for more than the plan does; ``sensitivity_reckoned`` is that of the place
+        of the outfall, by which they go.
     """
     stops = frames["plan_stops"]
     pumped = pd.DataFrame(stops.loc[stops["kind"].eq("pump_out"), list(_OF_STOP)])
@@ -237,8 +227,9 @@ def planned_discharges(frames: Frames, rule_words: Mapping[str, str]) -> pd.Data
     found["is_ahead"] = found["is_ahead"].fillna(False).astype(bool)
     for name in _BAND:
         found[name] = found[name].where(found["is_ahead"], found.pop(f"{name}_job"))
-    decided = frames["decisions"][["vault_id", "on", "method", "gate", "rules_fired", "reason"]]
-    decided = decided.rename(columns={"method": "method_now", "gate": "gate_now"})
+    columns = ["vault_id", "on", "method", "gate", "sensitivity", "rules_fired", "reason"]
+    now = {"method": "method_now", "gate": "gate_now", "sensitivity": "sensitivity_reckoned"}
+    decided = frames["decisions"][columns].rename(columns=now)
     found = found.merge(decided, on=["vault_id", "on"], how="left", validate="many_to_one")
     found["changed"] = _changed(found)
     found["rules_fired"] = found["rules_fired"].fillna(found.pop("rules_fired_job"))

@@ -155,7 +155,8 @@ def _waters_at_a_glance(frames: schema.Frames) -> str:
         "Strictest first. A discharge stands under every water that it reaches, also through the "
         "waters above. Gallons expected are the sum of the means; the band is that of the sum, "
         "drawn with one weather for all. A split part counts by its share; what may enter a second "
-        "inlet counts whole at both ends."
+        "inlet counts whole at both ends. The rules go by the place of each outfall, which may be "
+        "less sensitive than the water is somewhere else."
     )
     inside = cards(heads, rows, (2,)) if rows else paragraph("No sensitive water is listed.")
     return section("waters", "Waters on watch", paragraph(note), inside)

@@ -123,8 +123,10 @@ def _outfall(row: Mapping[Any, Any]) -> str:
     others = _plain(row["other_outfalls"]).replace(";", ", ")
     way = _plain(row["way"]) if row["way"] != "main path" else ""
     also = f"also {others}" if others else ""
+    grade = _plain(row["sensitivity_reckoned"])
+    place = f"the rules take this place as {grade}" if grade not in ("", row["sensitivity"]) else ""
     return (_text(row["outfall_id"]) or "not known") + "".join(
-        small(part) for part in (through, way, also)
+        small(part) for part in (through, way, also, place)
     )
 
 
