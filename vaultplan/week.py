@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, cast
 
 import geopandas as gpd
 import numpy as np
@@ -15,6 +15,7 @@ from vaultplan import schema
 from vaultplan.discharge.facts import decide_discharges
 from vaultplan.discharge.rules import Rules, load_rules
 from vaultplan.discharge.sensitivity import grade_waters
+from vaultplan.drainage.network import DrainNetwork
 from vaultplan.drainage.trace import trace_vaults
 from vaultplan.errors import ScheduleError, SettingsError
 from vaultplan.forecast.forecasts import forecast_vaults
@@ -215,13 +216,19 @@ def trace_paths(
     on_step: OnStep,
     *,
     with_geometry: Sequence[str] | bool,
+    network: DrainNetwork | None = None,
 ) -> pd.DataFrame:
     """Return table ``traces``, with lines for the vaults asked for."""
     on_step("Trace drains to the sea")
+    places = {name: cast(gpd.GeoDataFrame, frames[name]) for name in DRAIN_TABLES + STREET_TABLES}
     traces: pd.DataFrame = trace_vaults(
-        *(frames[name] for name in DRAIN_TABLES),
-        **{name: frames[name] for name in STREET_TABLES},
+        *(places[name] for name in DRAIN_TABLES),
         settings=settings.drainage,
+        roads=places["roads"],
+        curbs=places["curbs"],
+        drainage_areas=places["drainage_areas"],
+        inlet_choices=frames["inlet_choices"],
+        network=network,
         with_geometry=with_geometry,
     )
     return traces

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import shapely
 
-from vaultplan.drainage import build_network, everything_behind, nodes_behind, trace_vaults
+from vaultplan.drainage import build_network, nodes_behind, trace_vaults
 from vaultplan.errors import CRSError, TraceError
 from vaultplan.schema import table
 from vaultplan.settings import DrainageSettings
@@ -219,22 +219,6 @@ def test_a_network_built_once_gives_the_same_traces(town, straight):
     network = build_network(straight["inlets"], straight["drain_pipes"], straight["outfalls"])
     vaults = town.vaults(v=(0, 1), w=(5, 2))
     assert _trace(vaults, straight).equals(_trace(vaults, straight, network=network))
-
-
-def test_what_lies_behind_an_inlet_an_outfall_and_a_water(town, straight):
-    tables = {
-        **straight,
-        "inlets": town.inlets(i1=(0, 0, "a"), i2=(500, 0, "e")),
-        "outfalls": town.outfalls(("o1", "c", "creek"), ("o2", "e", "sea")),
-    }
-    traced = _trace(town.vaults(v=(0, 1), w=(500, 1), lost=(0, 900)), tables)
-    assert everything_behind(traced, water_id="sea").tolist() == ["v", "w"]
-    assert everything_behind(traced, water_id="lagoon").tolist() == ["v"]
-    assert everything_behind(traced, water_id="lag").tolist() == []
-    assert everything_behind(traced, outfall_id="o2").tolist() == ["w"]
-    assert everything_behind(traced, inlet_id="i1", water_id="sea").tolist() == ["v"]
-    with pytest.raises(TraceError, match="give an inlet"):
-        everything_behind(traced)
 
 
 def test_nodes_behind_a_node_on_a_loop_and_an_unknown_one(town):

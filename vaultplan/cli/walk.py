@@ -9,7 +9,7 @@ from typing import Annotated
 import pandas as pd
 import typer
 
-from vaultplan import pipeline
+from vaultplan import pipeline, upstream
 from vaultplan.cli.console import (
     DEFAULT_DB,
     AsOf,
@@ -25,6 +25,7 @@ from vaultplan.cli.console import (
     settings_of,
     steps,
 )
+from vaultplan.errors import SettingsError
 from vaultplan.outputs.cautions import CAUTIONS
 
 
@@ -86,12 +87,42 @@ def forecast(
 
 @app.command()
 def trace(
-    db: Db = DEFAULT_DB, vault: Vaults = None, settings: SettingsFile = None, out: Out = None
+    db: Db = DEFAULT_DB,
+    vault: Vaults = None,
+    behind: Annotated[
+        str | None,
+        typer.Option("--behind", help="Id of an inlet, pipe, node, outfall or water instead."),
+    ] = None,
+    on: Annotated[
+        datetime | None,
+        typer.Option("--on", formats=["%Y-%m-%d"], help="Day whose water is behind it."),
+    ] = None,
+    as_of: AsOf = None,
+    settings: SettingsFile = None,
+    out: Out = None,
 ) -> None:
-    """Follow each vault's water through the drains to the sea.
+    """Follow each vault's water through the drains to the sea; or look upstream from a place.
 
     Example: [bold]vaultplan trace --vault V-00123[/bold]
+
+    Example: [bold]vaultplan trace --behind "Heron Creek" --out behind.csv[/bold]
     """
+    if behind is not None:
+        if vault:
+            raise SettingsError("--behind finds its own vaults; leave --vault out")
+        with steps() as on_step:
+            found = upstream.behind(
+                db,
+                behind,
+                on=day(on),
+                as_of=day(as_of),
+                settings=settings_of(settings, db),
+                on_step=on_step,
+            )
+        shown = ["vault_id", "how", "share", "expected_gal", "prob_heavy", "last_grade"]
+        deliver(found.vaults, "What lies behind", [*shown, "planned_gal"], out, db)
+        out_console.print(found.summary)
+        return
     with steps() as on_step:
         frame = pipeline.trace(
             db, vault_ids=vault, settings=settings_of(settings, db), on_step=on_step

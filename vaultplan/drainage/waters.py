@@ -31,3 +31,12 @@ def waters_passed(receiving_waters: pd.DataFrame) -> pd.Series[str]:
             here = below.get(here)
         chains[water_id] = ";".join(chain)
     return pd.Series(chains, dtype="str")
+
+
+def waters_of_outfalls(outfalls: pd.DataFrame, receiving_waters: pd.DataFrame) -> pd.Series[str]:
+    """Return, by ``outfall_id``, the waters passed from there down, joined with ``;``.
+
+    Blank where an outfall names no water that is listed.
+    """
+    passed = outfalls["water_id"].map(waters_passed(receiving_waters))
+    return pd.Series(passed.to_numpy(dtype=object), outfalls["outfall_id"], dtype="str")
