@@ -15,6 +15,7 @@ from scipy.special import ndtri
 
 from vaultplan.forecast.distribution import DepthDistribution, rungs_of
 from vaultplan.forecast.drivers import Ahead
+from vaultplan.forecast.predictive import surprise_in
 from vaultplan.forecast.vaults import gallons
 from vaultplan.forecast.volume import Batch, WaterModel
 
@@ -27,7 +28,7 @@ Words = npt.NDArray[np.uint64]
 #: over ten vaults fall inside their 80 % band 71, 73 and 75 % of the time at 0, 0.1 and 0.3.
 SHARED_FRAC: Final = 0.3
 _STEP, _FIRST, _SECOND = 0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB
-_TAU, _ERROR, _SIZE, _GAUGE = 1, 2, 3, 4
+_TAU, _ERROR, _SIZE, _GAUGE, _SURPRISE = 1, 2, 3, 4, 5
 
 
 def draw_volumes(model: WaterModel, points: pd.DataFrame, *, count: int, seed: int) -> Floats:
@@ -114,8 +115,9 @@ def _depths(
         stretched = _as_student(error[part.use], freedom)
         outcome = mu[:, member] + np.sqrt(variance)[:, None] * stretched
         fill[part.use] = np.where(mine, outcome, fill[part.use])
-    depth = np.clip(fill, 0.0, 1.0) * room[:, None]
     new = np.flatnonzero(model.readings.visit_count[batch.vault] == 0)
+    fill = surprise_in(_uniform(seed, key, count, _SURPRISE), np.clip(fill, 0.0, 1.0))
+    depth = fill * room[:, None]
     if model.first_looks is not None and len(new):
         depth[new] = _as_first_looks(model, batch, ahead, new, depth[new])
     return depth.T

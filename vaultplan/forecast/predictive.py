@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import pairwise
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,9 @@ from vaultplan.forecast.posterior import Posterior
 
 Floats = npt.NDArray[np.float64]
 
+#: Chance that a vault holds what nothing on record speaks for: a main burst, a lid was left open, a
+#: wall cracked. Depths are then the likelier the deeper; assumed, and tried on invented fleets.
+SURPRISE: Final = 0.03
 GROUPS = 8  # futures are summed up in this many, each with a spread of its own
 
 
@@ -64,3 +68,19 @@ def chance_below(bounds: Floats, mu: Floats, variance: Floats, freedom: Floats) 
         for place, bound in enumerate(bounds):
             chance[place] += share * student_chance((bound - centre) / sd, freedom)
     return chance
+
+
+def with_surprises(chance: Floats, fill: Floats) -> Floats:
+    """Return chances of no more than each filled share, surprises reckoned with.
+
+    >>> with_surprises(np.array([0.0, 1.0]), np.array([0.5, 1.0])).round(4).tolist()
+    [0.0075, 1.0]
+    """
+    reckoned: Floats = (1.0 - SURPRISE) * chance + SURPRISE * fill * fill
+    return reckoned
+
+
+def surprise_in(uniform: Floats, fill: Floats) -> Floats:
+    """Return drawn filled shares, those surprised whose uniform number is below ``SURPRISE``."""
+    surprised: Floats = np.where(uniform < SURPRISE, np.sqrt(uniform / SURPRISE), fill)
+    return surprised

@@ -26,7 +26,12 @@ from vaultplan.forecast.drivers import Ahead, Drivers, run_ahead
 from vaultplan.forecast.features import RAIN_TERMS, Site, ahead_columns, elapsed_days, scatter
 from vaultplan.forecast.firstlooks import FirstLooks
 from vaultplan.forecast.posterior import Posterior, condition, linear
-from vaultplan.forecast.predictive import chance_below, expected, with_mean_rain
+from vaultplan.forecast.predictive import (
+    chance_below,
+    expected,
+    with_mean_rain,
+    with_surprises,
+)
 from vaultplan.forecast.prior import TauPrior, tau_weights
 from vaultplan.forecast.readings import Readings
 from vaultplan.forecast.rows import (
@@ -203,7 +208,7 @@ class WaterModel:
             paper = DepthDistribution(rungs[:, new] * room[new], chance[:, new], room[new])
             fill = paper.mean_in() / room[new]
             chance[:, new] = self.first_looks.corrected(chance[:, new], fill)
-        return chance
+        return with_surprises(chance, rungs)
 
     def outcomes(
         self, k: int, vault: Ints, day: Ints, posterior: Posterior, ahead: Ahead
