@@ -141,6 +141,28 @@ class DischargeSettings(_Part):
         ("swim", "bath", "beach", "surf", "wad", "fish", "habitat", "spawn", "wildlife"),
         description="uses that raise a water's sensitivity; assumed",
     )
+    tide_reach_factor: float = Field(
+        2.0, ge=1, description="near counts so much farther where the tide reaches; assumed"
+    )
+    incident_days: NotNegative = Field(
+        30.0, description="an incident counts so long after it was declared over; assumed"
+    )
+    pump_most_gpm: Positive = Field(
+        150.0, description="the most a pump gives, top of 100-150; common practice, no source"
+    )
+    gutter_n: Positive = Field(0.016, description="Manning's n of a gutter: HEC-22, table 5.1")
+    flat_gutter_frac: Positive = Field(
+        0.005, description="fall along a gutter where none was measured; assumed"
+    )
+    flat_cross_frac: Positive = Field(
+        0.015, description="fall across the street where none was measured; assumed"
+    )
+    most_spread_ft: Positive = Field(
+        8.0, description="water may spread so far from the curb, a parking lane; assumed"
+    )
+    specialists: tuple[str, ...] = Field(
+        (), description="who may lower a decision; anyone who signs it if none is named"
+    )
 
 
 class RankingSettings(_Part):

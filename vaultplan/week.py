@@ -32,7 +32,7 @@ DRAIN_TABLES: Final = ("vaults", "inlets", "drain_pipes", "outfalls", "receiving
 #: What helps to place an inlet where pipes and places alone do not tell.
 STREET_TABLES: Final = ("roads", "curbs", "drainage_areas", "inlet_choices")
 PLAN_TABLES: Final = ("plans", "plan_jobs", "plan_stops", "plan_unserved")
-_RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "overrides")
+_RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "incidents", "overrides")
 _WEEK_TABLES: Final = ("work_orders", "trucks", "depots", "disposal_sites", "backdrop")
 _CONTENT_TABLES: Final = ("plan_jobs", "plan_stops", "plan_unserved")
 _SCHEDULE_TABLES: Final = (

@@ -46,9 +46,46 @@ def test_the_result_has_the_declared_shape(make):
             "oil_and_pcb",
         ),
         ({"pcb_status": "unknown"}, "filter_sock", "go", "pcb_possible"),
-        ({"trace_status": "no_outfall"}, "vacuum_truck", "go", "path_unknown"),
+        ({"end_unknown": True}, "vacuum_truck", "go", "path_unknown"),
         ({"trace_confidence": "medium"}, "filter_sock", "go", "path_doubtful"),
-        ({"trace_status": "sewer"}, "storm_drain", "refer", "other_sewer"),
+        ({"trace_status": "by_area"}, "filter_sock", "go", "path_by_area"),
+        ({"gap_ft": 3.0}, "filter_sock", "go", "gap_bridged"),
+        ({"parts_elsewhere": True}, "storm_drain", "go", "part_elsewhere"),
+        ({"ends_in_sewer": True}, "storm_drain", "refer", "other_sewer"),
+        ({"ends_private": True}, "storm_drain", "refer", "private_drain"),
+        ({"ends_in_ground": True}, "storm_drain", "refer", "dry_well"),
+        ({"ends_at_pump": True}, "storm_drain", "refer", "pump_station"),
+        ({"reaches_impaired": True}, "filter_sock", "go", "impaired_water"),
+        ({"reaches_intake": True}, "filter_sock", "refer", "intake_below"),
+        ({"reaches_shellfish": True}, "filter_sock", "go", "shellfish_below"),
+        (
+            {"reaches_shellfish": True, "grade_reckoned": "light"},
+            "vacuum_truck",
+            "go",
+            "shellfish_not_clear",
+        ),
+        ({"reaches_beach": True}, "filter_sock", "go", "beach_below"),
+        ({"reaches_habitat": True}, "filter_sock", "go", "habitat_below"),
+        ({"near_sensitive": True}, "filter_sock", "go", "near_sensitive_area"),
+        ({"tide_may_lock": True}, "storm_drain", "go", "tide_lock"),
+        ({"bad_in_a_row": 2}, "filter_sock", "go", "bad_twice"),
+        ({"last_odd_color": True}, "filter_sock", "go", "odd_color"),
+        ({"last_odd_odor": True}, "vacuum_truck", "go", "odd_odor"),
+        ({"last_has_foam": True}, "vacuum_truck", "go", "foam"),
+        ({"last_ph": 5.9}, "storm_drain", "refer", "ph_low"),
+        ({"last_ph": 9.1}, "storm_drain", "refer", "ph_high"),
+        (
+            {"last_odd_color": None, "last_odd_odor": None, "last_has_foam": None},
+            "storm_drain",
+            "go",
+            "odd_not_noted",
+        ),
+        ({"near_incident": True}, "storm_drain", "refer", "recent_incident"),
+        ({"water_above_floor": True}, "filter_sock", "go", "groundwater_stands"),
+        ({"over_outfall_cap": True}, "storm_drain", "refer", "outfall_cap"),
+        ({"gutter_overflows": True}, "vacuum_truck", "go", "gutter_spread"),
+        ({"gutter_ft": 501.0}, "filter_sock", "go", "gutter_long"),
+        ({"pump_minutes": 240.0}, "storm_drain", "refer", "long_in_the_street"),
         ({"sensitivity": "protected"}, "filter_sock", "go", "protected_water"),
         (
             {"sensitivity": "protected", "grade_reckoned": "light"},
@@ -91,7 +128,8 @@ def test_all_rules_that_apply_are_listed_in_words_and_the_highest_win(make):
     [
         ("grade_reckoned", "filter_sock", "go"),
         ("last_has_sheen", "filter_sock", "go"),
-        ("trace_status", "vacuum_truck", "go"),
+        ("end_unknown", "vacuum_truck", "go"),
+        ("near_incident", "storm_drain", "refer"),
         ("trace_confidence", "filter_sock", "go"),
         ("sensitivity", "filter_sock", "go"),
         ("near_concern", "storm_drain", "refer"),
@@ -145,7 +183,20 @@ RAISES = {
     "heavy_in_a_row": [0, 1, 2, 5],
     "last_has_sheen": [False, None, True],
     "pcb_status": ["no_oil", "unknown", "contains"],
-    "trace_status": ["complete", "no_outfall"],
+    "bad_in_a_row": [0, 1, 2, 5],
+    "end_unknown": [False, None, True],
+    "ends_in_sewer": [False, True],
+    "ends_in_ground": [False, True],
+    "gap_ft": [0.0, 12.0],
+    "gutter_ft": [50.0, 800.0],
+    "gutter_overflows": [False, True],
+    "last_odd_odor": [False, True],
+    "last_ph": [7.0, 9.5],
+    "over_outfall_cap": [False, True],
+    "reaches_intake": [False, True],
+    "reaches_shellfish": [False, True],
+    "near_incident": [False, None, True],
+    "pump_minutes": [10.0, 300.0],
     "trace_confidence": ["high", "medium", "low"],
     "sensitivity": ["ordinary", "elevated", "unknown", "high", "protected"],
     "near_concern": [False, None, True],
@@ -207,6 +258,16 @@ def test_an_override_lowers_and_says_who_why_and_until_when(make):
     assert row["reason"].endswith(
         "Gate lowered from refer to go by R. Marsh until 2026-11-04: sampled twice, clean."
     )
+
+
+def test_where_specialists_are_named_only_they_lower(make):
+    lists = make.frame("overrides", _override())
+    near = make.facts({"near_concern": True})
+    (named,) = decide(near, RULES, lists, as_of=AS_OF, specialists=("R. Marsh",)).to_dict("records")
+    assert named["gate"] == "go"
+    (other,) = decide(near, RULES, lists, as_of=AS_OF, specialists=("A. Reed",)).to_dict("records")
+    assert other["gate"] == "refer"
+    assert "R. Marsh is no specialist on the list" in other["reason"]
 
 
 def test_an_override_holds_on_its_last_day_and_not_after(make):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import date
 from typing import Any, Final
 
@@ -18,7 +19,12 @@ _BITS: Final = 30
 
 
 def decide(
-    facts: pd.DataFrame, rules: Rules, overrides: pd.DataFrame | None = None, *, as_of: date
+    facts: pd.DataFrame,
+    rules: Rules,
+    overrides: pd.DataFrame | None = None,
+    *,
+    as_of: date,
+    specialists: Collection[str] = (),
 ) -> pd.DataFrame:
     """Return the least method and gate that the rules allow, with every rule that applied.
 
@@ -32,6 +38,8 @@ def decide(
         Table ``overrides``: what the specialist lowered.
     as_of
         Overrides made after this day do not count.
+    specialists
+        Who may lower; anyone who signs if none is named.
 
     Returns
     -------
@@ -57,11 +65,11 @@ def decide(
     decided = facts[["vault_id", "on"]].copy()
     decided["method"] = _highest(first, applied, "method", METHODS, len(facts))
     decided["reason"] = ""
-    decided = apply_overrides(decided, lists, as_of=as_of, ladder="method")
+    decided = apply_overrides(decided, lists, as_of=as_of, ladder="method", specialists=specialists)
     with_method = facts.assign(method=decided["method"])
     applied |= {rule.id: fires(rule, with_method) for rule in rules.rules if rule.reads_method}
     decided["gate"] = _highest(list(rules.rules), applied, "gate", GATES, len(facts))
-    decided = apply_overrides(decided, lists, as_of=as_of, ladder="gate")
+    decided = apply_overrides(decided, lists, as_of=as_of, ladder="gate", specialists=specialists)
     ids, words = _listed(rules, applied, len(facts))
     decided["rules_fired"] = ids
     decided["reason"] = words + decided["reason"].to_numpy(dtype=object)

@@ -9,13 +9,16 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from vaultplan.discharge.concern import vaults_near_concern
+from vaultplan.discharge.concern import vaults_near_concern, vaults_near_incidents
 from vaultplan.discharge.decide import decide
 from vaultplan.discharge.fact_columns import FACTS
-from vaultplan.discharge.history import water_history
+from vaultplan.discharge.gutter import gutter_check
+from vaultplan.discharge.history import odd_water, water_history
 from vaultplan.discharge.rain import gauges_with_outlook, wet_day_chance
+from vaultplan.discharge.reached import places_reached
 from vaultplan.discharge.rules import Rules, load_rules
 from vaultplan.discharge.sensitivity import grade_outfalls
+from vaultplan.discharge.ways import ways_of
 from vaultplan.schema import Frames, table
 from vaultplan.settings import DischargeSettings, Settings
 
@@ -31,6 +34,9 @@ def gather_facts(
     near_concern: pd.DataFrame,
     rain_outlook: pd.DataFrame,
     *,
+    reached: pd.DataFrame | None = None,
+    gutters: pd.DataFrame | None = None,
+    near_incidents: pd.DataFrame | None = None,
     as_of: date,
     time_zone: str,
     settings: DischargeSettings,
@@ -47,6 +53,9 @@ def gather_facts(
         From :func:`grade_outfalls`.
     near_concern
         From :func:`vaults_near_concern`.
+    reached, gutters, near_incidents
+        From :func:`places_reached`, :func:`gutter_check` and :func:`vaults_near_incidents`; what
+        they tell stays blank where they are not given.
     as_of, time_zone
         Last local day whose results are known, and the zone that day is counted in.
     settings
@@ -61,7 +70,8 @@ def gather_facts(
     -----
     ``grade_reckoned`` is heavy where the chance of heavy reaches ``heavy_prob``; else unknown where
     no visit ever graded the vault's water or the forecast has no chances; else light where the
-    chance of light or heavy reaches ``light_prob``; else clear. ``sensitivity`` is unknown where no
+    chance of light or heavy reaches ``light_prob``; else clear. Of all ways the water may take, by
+    its path, a second inlet or a split, the strictest counts; ``sensitivity`` is unknown where no
     outfall is reached. Blank facts stay blank: each rule says what a blank means to it.
     """
     known_until = _end_of_day(as_of, time_zone)
@@ -69,16 +79,30 @@ def gather_facts(
     facts = points[["vault_id", "on"]].copy()
     for column in ("prob_light", "prob_heavy", "volume_gal_p90"):
         facts[column] = points[column]
-    of_vault = vaults[["vault_id", "pcb_status", "status", "gauge_id"]]
+    of_vault = vaults[["vault_id", "pcb_status", "status", "gauge_id"]].assign(
+        water_above_floor=_above_floor(vaults)
+    )
     facts = facts.merge(of_vault.rename(columns={"status": "vault_status"}), "left", "vault_id")
-    wanted = ["vault_id", "trace_status", "confidence", "gutter_ft", "outfall_id"]
+    wanted = ["vault_id", "trace_status", "confidence", "gutter_ft", "gap_ft"]
     of_path = pd.DataFrame(traces[wanted]).rename(columns={"confidence": "trace_confidence"})
     facts = facts.merge(of_path, "left", "vault_id")
-    facts = facts.merge(outfall_grades[["outfall_id", "sensitivity"]], "left", "outfall_id")
+    facts = facts.merge(ways_of(traces, outfall_grades, reached), "left", "vault_id")
     facts["sensitivity"] = facts["sensitivity"].fillna("unknown")
     facts = facts.merge(near_concern[["vault_id", "near_concern"]], "left", "vault_id")
+    for part, column in ((near_incidents, "near_incident"), (gutters, "gutter_overflows")):
+        if part is None:
+            facts[column] = pd.Series([pd.NA] * len(facts), dtype="boolean")
+        else:
+            facts = facts.merge(part[["vault_id", column]], "left", "vault_id")
+    facts["pump_minutes"] = facts["volume_gal_p90"] / settings.pump_most_gpm
+    over = (facts["volume_gal_p90"] > facts["daily_cap_gal"]).astype("boolean")
+    facts["over_outfall_cap"] = over.mask(
+        facts["daily_cap_gal"].notna() & facts["volume_gal_p90"].isna()
+    )
     history = water_history(visits, facts["vault_id"], known_until=known_until)
     facts = facts.merge(history, "left", "vault_id")
+    odd = odd_water(visits, facts["vault_id"], known_until=known_until)
+    facts = facts.merge(odd, "left", "vault_id")
     local_day = facts["last_graded_at"].dt.tz_convert(time_zone).dt.tz_localize(None)
     facts["days_since_grade"] = (facts["on"] - local_day.dt.normalize()) / pd.Timedelta(days=1)
     chance = wet_day_chance(rain_outlook, known_until=known_until, wet_day_in=settings.wet_day_in)
@@ -98,7 +122,8 @@ def decide_discharges(
     ----------
     frames
         Tables by name: vaults, visits, forecasts, traces, receiving_waters, sensitive_areas,
-        outfalls, concern_sites, gauges, rain_outlook, overrides. A missing one counts as empty.
+        outfalls, inlets, concern_sites, incidents, gauges, rain_outlook, overrides. A missing one
+        counts as empty.
     as_of
         Last local day whose results are known; nothing later is looked at.
     settings
@@ -147,12 +172,37 @@ def decide_discharges(
             cast(gpd.GeoDataFrame, _frame(frames, "concern_sites")),
         ),
         outlook,
+        reached=places_reached(
+            cast(gpd.GeoDataFrame, _frame(frames, "receiving_waters")),
+            cast(gpd.GeoDataFrame, _frame(frames, "sensitive_areas")),
+            cast(gpd.GeoDataFrame, _frame(frames, "outfalls")),
+            settings=part,
+        ),
+        gutters=gutter_check(_frame(frames, "traces"), _frame(frames, "inlets"), part),
+        near_incidents=vaults_near_incidents(
+            cast(gpd.GeoDataFrame, asked),
+            cast(gpd.GeoDataFrame, _frame(frames, "incidents")),
+            as_of=as_of,
+            days=part.incident_days,
+        ),
         as_of=as_of,
         time_zone=settings.time_zone,
         settings=part,
     )
     table_of_rules = load_rules(None) if rules is None else rules
-    return decide(facts, table_of_rules, _frame(frames, "overrides"), as_of=as_of)
+    return decide(
+        facts,
+        table_of_rules,
+        _frame(frames, "overrides"),
+        as_of=as_of,
+        specialists=part.specialists,
+    )
+
+
+def _above_floor(vaults: pd.DataFrame) -> pd.Series[Any]:
+    """Return whether groundwater usually stands above the floor; blank where nobody knows."""
+    above = (vaults["water_table_ft"] < vaults["depth_ft"]).astype("boolean")
+    return above.mask(vaults["water_table_ft"].isna() | vaults["depth_ft"].isna())
 
 
 def _frame(frames: Frames, name: str) -> pd.DataFrame:

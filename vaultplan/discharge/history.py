@@ -29,7 +29,8 @@ def water_history(
     -------
     pandas.DataFrame
         A row per vault asked about whose water was ever looked at: vault_id, last_grade,
-        last_graded_at, heavy_in_a_row (latest grades in a row that were heavy), last_has_sheen (at
+        last_graded_at, heavy_in_a_row and bad_in_a_row (latest grades in a row that were heavy, and
+        that were light or heavy), last_has_sheen (at
         the latest visit that noted a grade or a sheen; blank if that visit did not note the sheen).
     """
     asked = pd.Index(vault_ids.dropna().unique())
@@ -49,19 +50,66 @@ def water_history(
     graded = rows[visits["grade"].notna().to_numpy()[rows]]
     first, last = _runs(place[graded])
     newest = graded[last]
-    heavy = (visits["grade"] == "heavy").to_numpy(dtype=bool)[graded]
-    latest_other = np.where(heavy, -1, np.arange(len(graded)))
-    if len(first):
-        latest_other = np.maximum.reduceat(latest_other, first)
+    grade = visits["grade"].array[graded]
+
+    def in_a_row(*grades: str) -> npt.NDArray[np.float64]:
+        """Return how many of each vault's latest gradings in a row gave one of these grades."""
+        latest_other = np.where(pd.Series(grade).isin(grades), -1, np.arange(len(graded)))
+        if len(first):
+            latest_other = np.maximum.reduceat(latest_other, first)
+        return (last - np.maximum(latest_other, first - 1)).astype(np.float64)
+
     of_grades = pd.DataFrame(
         {
             "vault_id": asked[place[newest]],
             "last_grade": visits["grade"].array[newest],
             "last_graded_at": visits["visited_at"].array[newest],
-            "heavy_in_a_row": (last - np.maximum(latest_other, first - 1)).astype(np.float64),
+            "heavy_in_a_row": in_a_row("heavy"),
+            "bad_in_a_row": in_a_row("light", "heavy"),
         }
     )
     return history.merge(of_grades, "left", "vault_id")
+
+
+def odd_water(
+    visits: pd.DataFrame, vault_ids: pd.Series[Any], *, known_until: pd.Timestamp
+) -> pd.DataFrame:
+    """Return what was last noted of odd signs in each vault's water.
+
+    Parameters
+    ----------
+    visits
+        visit_id, vault_id, visited_at, odor, color, has_foam, ph; the last four may be missing.
+    vault_ids, known_until
+        As in :func:`water_history`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row per vault asked about of which anything was noted: vault_id; last_odd_odor,
+        last_odd_color (true unless the word noted was "none"), last_has_foam, last_ph: each as
+        last noted, blank where it never was.
+    """
+    asked = pd.Index(vault_ids.dropna().unique())
+    place = asked.get_indexer(pd.Index(visits["vault_id"])).astype(np.int64)
+    known = (visits["visited_at"] < known_until).to_numpy() & (place >= 0)
+    found = pd.DataFrame(index=pd.Index([], name="vault_id", dtype="str"))
+    for column, name in (
+        ("odor", "last_odd_odor"),
+        ("color", "last_odd_color"),
+        ("has_foam", "last_has_foam"),
+        ("ph", "last_ph"),
+    ):
+        told = visits[column] if column in visits else pd.Series([None] * len(visits), dtype="str")
+        rows = np.flatnonzero(told.notna().to_numpy() & known)
+        rows = rows[_in_order(visits, rows, place[rows])]
+        _, last = _runs(place[rows])
+        values = told.iloc[rows[last]]
+        if column in ("odor", "color"):
+            values = values.astype("str").str.strip().str.lower() != "none"
+        index = pd.Index(asked[place[rows[last]]], name="vault_id")
+        found = found.join(pd.Series(values.array, index, name=name), how="outer")
+    return found.reset_index()
 
 
 def _in_order(visits: pd.DataFrame, rows: IntArray, place: IntArray) -> IntArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import date
 from typing import Literal
 
@@ -20,6 +21,7 @@ def apply_overrides(
     *,
     as_of: date,
     ladder: Literal["method", "gate"],
+    specialists: Collection[str] = (),
 ) -> pd.DataFrame:
     """Return the decisions with one ladder lowered where an override holds, and said so.
 
@@ -34,6 +36,9 @@ def apply_overrides(
         Last day whose overrides are known.
     ladder
         Which ladder to lower; an override that would raise it changes nothing.
+    specialists
+        Whose overrides count; anyone's if none is named. What others signed changes nothing, and
+        the reason says so.
 
     Raises
     ------
@@ -61,6 +66,9 @@ def apply_overrides(
     now = decisions[ladder].iloc[row].map(steps.index).to_numpy()
     lowers = wanted < now
     pairs, row = pairs[lowers], row[lowers]
+    may = pairs["who"].isin(list(specialists)) | (not specialists)
+    barred, barred_row = pairs[~may], row[~may.to_numpy(bool)]
+    pairs, row = pairs[may], row[may.to_numpy(bool)]
     lowered = decisions[ladder].to_numpy(dtype=object).copy()
     reason = decisions["reason"].to_numpy(dtype=object).copy()
     said = (
@@ -77,6 +85,9 @@ def apply_overrides(
         + "."
     )
     reason[row] = reason[row] + said.to_numpy(dtype=object)
+    refused = f" {ladder.capitalize()} not lowered: " + barred["who"]
+    refused += " is no specialist on the list."
+    reason[barred_row] = reason[barred_row] + refused.to_numpy(dtype=object)
     lowered[row] = pairs["step"].to_numpy(dtype=object)
     return decisions.assign(**{ladder: lowered, "reason": reason})
 
