@@ -1,6 +1,9 @@
+from datetime import date
+
 import pytest
 
 from vaultplan.discharge import vaults_near_concern
+from vaultplan.discharge.concern import vaults_near_incidents
 from vaultplan.errors import SchemaError
 from vaultplan.units import m_from_ft
 
@@ -61,3 +64,27 @@ def test_a_site_without_a_place_is_refused(make):
     sites.loc[1, "geometry"] = None
     with pytest.raises(SchemaError, match="place or radius: t"):
         vaults_near_concern(_vaults(make, 0.0), sites)
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        ({}, True),
+        ({"cleared_on": "2026-10-03"}, True),
+        ({"cleared_on": "2026-10-02"}, False),
+        ({"cleared_on": "2026-11-20"}, True),
+        ({"happened_on": "2026-11-03"}, False),
+        ({"radius_ft": 99.0}, False),
+    ],
+)
+def test_a_recent_incident_counts_until_30_days_after_it_was_cleared(make, change, expected):
+    """The vault lies 100 ft (30.48 m) off; today is 2 November."""
+    spill = {"incident_id": "e", "kind": "spill", "happened_on": "2026-09-01", "radius_ft": 100.1}
+    found = vaults_near_incidents(
+        make.frame("vaults", {"vault_id": "v", "geometry": make.point(30.48)}),
+        make.frame("incidents", spill | {"geometry": make.point(0)} | change),
+        as_of=date(2026, 11, 2),
+        days=30.0,
+    )
+    assert bool(found["near_incident"].iloc[0]) == expected
+    assert (found["incidents"].iloc[0] == "e") == expected

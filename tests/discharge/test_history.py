@@ -3,7 +3,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from vaultplan.discharge.history import water_history
+from vaultplan.discharge.history import odd_water, water_history
 
 UNTIL = pd.Timestamp("2026-11-03", tz="UTC")
 
@@ -112,3 +112,34 @@ def test_random_histories_agree_with_a_plain_walk_through_the_visits(history, se
 def test_row_order_does_not_matter_even_at_one_moment(history):
     rows = [("v", "01-01", "clear", False), ("v", "01-01", "heavy", False)]
     assert history(*rows).loc["v", "last_grade"] == "heavy"
+
+
+def test_odd_signs_are_those_of_the_latest_look_and_ph_the_last_measured(make):
+    def visit(n, day, **noted):
+        row = {"visit_id": f"x{n}", "vault_id": "v", "visited_at": f"2026-{day}T12:00:00Z"}
+        return row | noted
+
+    visits = make.frame(
+        "visits",
+        visit(1, "01-01", grade="light", odor="fuel", color="none", has_foam=True, ph=9.5),
+        visit(2, "02-01", grade="clear", odor="None", color="tea brown"),
+        visit(3, "03-01", finding="dry"),
+        visit(4, "12-01", grade="clear", odor="sewage"),
+    )
+    asked = pd.Series(["v", "never"], dtype="str")
+    (row,) = odd_water(visits, asked, known_until=UNTIL).to_dict("records")
+    assert (row["last_odd_odor"], row["last_odd_color"]) == (False, True)
+    assert pd.isna(row["last_has_foam"])
+    assert row["last_ph"] == 9.5
+
+
+def test_bad_gradings_in_a_row_count_light_ones_too(history):
+    found = history(
+        ("v", "01-01", "clear", False),
+        ("v", "02-01", "light", False),
+        ("v", "03-01", "heavy", False),
+        ("w", "01-01", "heavy", False),
+        ("w", "02-01", "clear", False),
+    )
+    assert found["bad_in_a_row"].to_dict() == {"v": 2, "w": 0}
+    assert found["heavy_in_a_row"].to_dict() == {"v": 1, "w": 0}

@@ -74,42 +74,45 @@ def water_history(
 def odd_water(
     visits: pd.DataFrame, vault_ids: pd.Series[Any], *, known_until: pd.Timestamp
 ) -> pd.DataFrame:
-    """Return what was last noted of odd signs in each vault's water.
+    """Return what the latest look at each vault's water noted of odd signs.
 
     Parameters
     ----------
     visits
-        visit_id, vault_id, visited_at, odor, color, has_foam, ph; the last four may be missing.
+        visit_id, vault_id, visited_at, grade, has_sheen, odor, color, has_foam, ph; the last four
+        may be missing.
     vault_ids, known_until
         As in :func:`water_history`.
 
     Returns
     -------
     pandas.DataFrame
-        A row per vault asked about of which anything was noted: vault_id; last_odd_odor,
-        last_odd_color (true unless the word noted was "none"), last_has_foam, last_ph: each as
-        last noted, blank where it never was.
+        A row per vault asked about whose water was ever looked at: vault_id; last_odd_odor and
+        last_odd_color (true unless the word noted is "none"), last_has_foam: at the latest visit
+        that noted a grade or any of them, blank if that visit did not note it; and last_ph, the
+        last one measured, blank if none ever was.
     """
     asked = pd.Index(vault_ids.dropna().unique())
-    place = asked.get_indexer(pd.Index(visits["vault_id"])).astype(np.int64)
+    codes, named = pd.factorize(visits["vault_id"])
+    place = np.append(asked.get_indexer(pd.Index(named)), -1)[codes].astype(np.int64)
     known = (visits["visited_at"] < known_until).to_numpy() & (place >= 0)
-    found = pd.DataFrame(index=pd.Index([], name="vault_id", dtype="str"))
-    for column, name in (
-        ("odor", "last_odd_odor"),
-        ("color", "last_odd_color"),
-        ("has_foam", "last_has_foam"),
-        ("ph", "last_ph"),
-    ):
-        told = visits[column] if column in visits else pd.Series([None] * len(visits), dtype="str")
-        rows = np.flatnonzero(told.notna().to_numpy() & known)
-        rows = rows[_in_order(visits, rows, place[rows])]
-        _, last = _runs(place[rows])
-        values = told.iloc[rows[last]]
-        if column in ("odor", "color"):
-            values = values.astype("str").str.strip().str.lower() != "none"
-        index = pd.Index(asked[place[rows[last]]], name="vault_id")
-        found = found.join(pd.Series(values.array, index, name=name), how="outer")
-    return found.reset_index()
+    told = visits.reindex(columns=[*visits.columns.union(["odor", "color", "has_foam", "ph"])])
+    noted = told[["grade", "has_sheen", "odor", "color", "has_foam"]].notna().any(axis=1)
+    rows = np.flatnonzero(noted.to_numpy() & known)
+    rows = rows[_in_order(visits, rows, place[rows])]
+    last = rows[_runs(place[rows])[1]]
+    found = pd.DataFrame({"vault_id": asked[place[last]]})
+    for column in ("odor", "color"):
+        words = told[column].iloc[last].astype("str").reset_index(drop=True)
+        odd = (words.str.strip().str.lower() != "none").astype("boolean")
+        found[f"last_odd_{column}"] = odd.mask(words.isna())
+    found["last_has_foam"] = told["has_foam"].iloc[last].astype("boolean").array
+    rows = np.flatnonzero(told["ph"].notna().to_numpy() & known)
+    rows = rows[_in_order(visits, rows, place[rows])]
+    last = rows[_runs(place[rows])[1]]
+    measured = pd.Series(told["ph"].iloc[last].to_numpy(dtype=float), asked[place[last]])
+    found["last_ph"] = found["vault_id"].map(measured)
+    return found
 
 
 def _in_order(visits: pd.DataFrame, rows: IntArray, place: IntArray) -> IntArray:

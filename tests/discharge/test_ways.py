@@ -1,0 +1,86 @@
+"""Of all ways the water may take, the strictest counts."""
+
+import pandas as pd
+import pytest
+
+from vaultplan.discharge.reached import FLAGS
+from vaultplan.discharge.ways import ENDS, ways_of
+from vaultplan.schema import table
+
+GRADES = pd.DataFrame(
+    {"outfall_id": ["calm", "high", "odd"], "sensitivity": ["ordinary", "high", "unknown"]}
+)
+
+
+def _reached():
+    frame = pd.DataFrame({"outfall_id": ["calm", "high", "odd"]})
+    for name in FLAGS:
+        frame[name] = pd.array([False, False, False], dtype="boolean")
+    frame.loc[1, "reaches_intake"] = True
+    frame.loc[2, "reaches_beach"] = pd.NA
+    frame["daily_cap_gal"] = [None, 5000.0, 800.0]
+    return frame
+
+
+def _ways(**trace):
+    row = {"vault_id": "v", "trace_status": "complete", "outfall_id": "calm"} | trace
+    traces = table("traces").conform(pd.DataFrame([row]))
+    return ways_of(traces, GRADES, _reached()).iloc[0]
+
+
+def test_one_calm_way():
+    row = _ways()
+    assert row["sensitivity"] == "ordinary"
+    assert not row[[*ENDS, *FLAGS, "parts_elsewhere"]].any()
+    assert pd.isna(row["daily_cap_gal"])
+
+
+@pytest.mark.parametrize(
+    "trace",
+    [
+        {"second_status": "complete", "second_outfall_id": "high"},
+        {"part_outfalls": "high=0.02"},
+        {"part_outfalls": "calm=0.30;high=0.02"},
+    ],
+)
+def test_a_second_inlet_or_a_part_may_reach_a_stricter_place(trace):
+    row = _ways(**trace)
+    assert row["sensitivity"] == "high"
+    assert row["reaches_intake"]
+    assert row["parts_elsewhere"]
+    assert row["daily_cap_gal"] == 5000.0
+
+
+def test_a_second_inlet_to_the_same_outfall_changes_nothing():
+    row = _ways(second_status="complete", second_outfall_id="calm")
+    assert not row["parts_elsewhere"]
+    assert row["sensitivity"] == "ordinary"
+
+
+@pytest.mark.parametrize(
+    ("trace", "fact"),
+    [
+        ({"second_status": "loop"}, "end_unknown"),
+        ({"part_ends": "no_outfall"}, "end_unknown"),
+        ({"part_ends": "private;sewer"}, "ends_in_sewer"),
+        ({"trace_status": "sewer_plant"}, "ends_in_sewer"),
+        ({"part_ends": "private"}, "ends_private"),
+        ({"second_status": "dry_well"}, "ends_in_ground"),
+        ({"trace_status": "pump_station"}, "ends_at_pump"),
+    ],
+)
+def test_any_way_that_ends_badly_is_told(trace, fact):
+    assert _ways(**trace)[fact]
+
+
+def test_one_blank_among_false_is_blank_and_true_wins():
+    row = _ways(part_outfalls="odd=0.5")
+    assert pd.isna(row["reaches_beach"])
+    assert row["sensitivity"] == "unknown"
+    assert _ways(part_outfalls="odd=0.5;high=0.2")["reaches_intake"]
+
+
+def test_no_outfall_at_all_is_unknown():
+    row = _ways(outfall_id=None, trace_status="no_outfall")
+    assert row["sensitivity"] == "unknown"
+    assert row[list(FLAGS)].isna().all()
