@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+from importlib.resources import files
 from pathlib import Path
 
 import pandas as pd
@@ -16,7 +17,7 @@ from vaultplan.cli.console import settings_of
 from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsError, VaultplanError
 
 VERBS = (
-    *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "rules", "export"),
+    *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "export"),
     *("forecast", "trace", "rank", "plan", "verify", "explain", "peek", "skill", "watch"),
 )
 DEMO = pipeline.demo_folder()
@@ -38,15 +39,34 @@ def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return database
 
 
-@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize(
+    "verb", [*VERBS, "rules", *(f"rules {word}" for word in ("rows", "test", "explain", "diff"))]
+)
 def test_every_verb_explains_itself_with_an_example(verb: str) -> None:
-    text = run(verb, "--help")
+    text = run(*verb.split(), "--help")
     assert f"vaultplan {verb}" in text
     assert "Example" in text
 
 
 def test_the_program_lists_exactly_its_verbs() -> None:
     assert {command.callback.__name__ for command in cli.app.registered_commands} == set(VERBS)
+    assert [group.name for group in cli.app.registered_groups] == ["rules"]
+
+
+def test_rules_are_listed_tested_explained_and_compared(loaded: Path, tmp_path: Path) -> None:
+    assert "suspect_ground" in run("rules")
+    assert "depth_in_feet" in run("rules", "rows")
+    assert "0 wrong" in run("rules", "test")
+    assert "Decided: " in run("rules", "explain", "SM-0001", "--db", loaded)
+    assert "say the same" in run("rules", "diff", "ours", "ours")
+    broken = tmp_path / "rules.toml"
+    ours = files("vaultplan.discharge").joinpath("rules.toml").read_text(encoding="utf-8")
+    broken.write_text(
+        ours.replace("fires = [{ gutter_ft = 500.5 }]", "fires = [{ gutter_ft = 1 }]")
+    )
+    result = runner.invoke(cli.app, ["rules", "test", str(broken)])
+    assert result.exit_code == 1
+    assert "1 wrong" in result.output
 
 
 def test_a_second_load_changes_nothing(loaded: Path) -> None:

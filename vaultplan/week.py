@@ -33,6 +33,10 @@ DRAIN_TABLES: Final = ("vaults", "inlets", "drain_pipes", "outfalls", "receiving
 STREET_TABLES: Final = ("roads", "curbs", "drainage_areas", "inlet_choices")
 PLAN_TABLES: Final = ("plans", "plan_jobs", "plan_stops", "plan_unserved")
 _RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "incidents", "overrides")
+#: All that a decision about a vault's water rests on.
+JUDGED_TABLES: Final = tuple(
+    dict.fromkeys([*WATER_TABLES, *DRAIN_TABLES, *STREET_TABLES, *_RULE_TABLES])
+)
 _WEEK_TABLES: Final = ("work_orders", "trucks", "depots", "disposal_sites", "backdrop")
 _CONTENT_TABLES: Final = ("plan_jobs", "plan_stops", "plan_unserved")
 _SCHEDULE_TABLES: Final = (
@@ -61,7 +65,7 @@ def open_week(
     on_step: OnStep,
 ) -> Week:
     """Read the database and choose the days; the week after the data end if none is asked for."""
-    names = [*WATER_TABLES, *DRAIN_TABLES, *STREET_TABLES, *_RULE_TABLES, *_WEEK_TABLES]
+    names = [*JUDGED_TABLES, *_WEEK_TABLES]
     with open_database(location) as database:
         settings = in_zone(settings, database.time_zone)
         frames = read_frames(database, names, on_step)

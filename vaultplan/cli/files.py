@@ -25,7 +25,6 @@ from vaultplan.cli.console import (
     steps,
     table_path,
 )
-from vaultplan.intake.rules import RULES
 
 Apply = Annotated[
     list[str] | None,
@@ -270,20 +269,6 @@ def undo(
             on_step=on_step,
         )
     _tell_mended(mended)
-
-
-@app.command()
-def rules(out: Out = None) -> None:
-    """List the rules that rows are held to, and what the repair of each does.
-
-    Example: [bold]vaultplan rules[/bold]
-    """
-    listed = pd.DataFrame([(r.name, r.severity, r.meaning, r.repair) for r in RULES.values()])
-    listed.columns = pd.Index(["rule", "severity", "meaning", "repair"])
-    if out is None:
-        show(listed, "Rules", list(listed.columns), limit=len(listed))
-    else:
-        deliver(listed, "Rules", list(listed.columns), out, "")
 
 
 @app.command()

@@ -143,6 +143,20 @@ def decide_discharges(
     A decision is a plan: not an authorisation to discharge. What the crew sees in the bailer, local
     codes, the current permit and licensed people go before it.
     """
+    part = settings.discharge
+    facts = discharge_facts(frames, as_of=as_of, settings=settings)
+    table_of_rules = load_rules(None) if rules is None else rules
+    return decide(
+        facts,
+        table_of_rules,
+        _frame(frames, "overrides"),
+        as_of=as_of,
+        specialists=part.specialists,
+    )
+
+
+def discharge_facts(frames: Frames, *, as_of: date, settings: Settings) -> pd.DataFrame:
+    """Return the facts of every forecast vault and day; the tables as :func:`decide_discharges`."""
     vaults = _frame(frames, "vaults")
     forecasts = _frame(frames, "forecasts")
     part = settings.discharge
@@ -155,7 +169,7 @@ def decide_discharges(
         outlook,
         known_until=_end_of_day(as_of, settings.time_zone),
     )
-    facts = gather_facts(
+    return gather_facts(
         forecasts,
         asked.assign(gauge_id=gauge_ids),
         _frame(frames, "visits"),
@@ -188,14 +202,6 @@ def decide_discharges(
         as_of=as_of,
         time_zone=settings.time_zone,
         settings=part,
-    )
-    table_of_rules = load_rules(None) if rules is None else rules
-    return decide(
-        facts,
-        table_of_rules,
-        _frame(frames, "overrides"),
-        as_of=as_of,
-        specialists=part.specialists,
     )
 
 
