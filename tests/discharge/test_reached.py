@@ -46,6 +46,15 @@ def test_uses_and_impairments_of_any_water_below_count(make, more, fact):
     assert {name for name in FLAGS if row[name]} == {fact}
 
 
+def test_people_swim_in_the_sea_somewhere(make):
+    """A use of a bay or sea says nothing of the place by the outfall; an area near it does."""
+    sea = make.water("sea", kind="sea", uses="swimming")
+    waters = [make.water("creek", downstream_water_id="sea"), sea]
+    far, near = make.area("beach", 90_000), make.area("beach", 20_100)
+    assert not _reached(make, waters, [far]).loc["o", "reaches_beach"]
+    assert _reached(make, waters, [near]).loc["o", "reaches_beach"]
+
+
 def test_an_area_that_touches_a_creek_or_lies_near_an_outfall(make):
     waters = [make.water("creek", kind="creek", geometry=make.square(0, half=50))]
     far, near = make.area("shellfish_bed", 40), make.area("habitat", 20_100)

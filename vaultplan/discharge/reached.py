@@ -50,10 +50,12 @@ def places_reached(
     -------
     pandas.DataFrame
         ``outfall_id``; ``reaches_impaired`` (by a pollutant that vault water adds to),
-        ``reaches_intake``, ``reaches_shellfish``, ``reaches_beach``, ``reaches_habitat``,
-        ``near_sensitive`` (an area within ``near_sensitive_ft`` of the outfall, farther where the
-        tide carries water both ways), ``tide_may_lock`` (a high tide shuts the outfall, or nobody
-        noted whether and the water is tidal): true, false, or blank where nobody knows; and
+        ``reaches_intake``, ``reaches_shellfish``, ``reaches_beach``, ``reaches_habitat``, by the
+        uses of all waters down to the bay or sea, and by sensitive areas that touch them or lie
+        near the outfall; ``near_sensitive`` (an area within ``near_sensitive_ft`` of the outfall,
+        farther where the tide carries water both ways), ``tide_may_lock`` (a high tide shuts the
+        outfall, or nobody noted whether and the water is tidal): true, false, or blank where nobody
+        knows; and
         ``daily_cap_gal``.
     """
     waters = receiving_waters.reset_index(drop=True)
@@ -62,6 +64,10 @@ def places_reached(
         "reaches_impaired": impaired_by(waters["impairments"], settings.vault_pollutants),
         **{name: _uses(waters["uses"], words) for name, (words, _) in USES.items()},
     }
+    # All water comes to the sea, and somewhere people swim in it: there only what is near counts.
+    is_wide = waters["kind"].isin(settings.wide_waters).to_numpy(bool)
+    for name in USES:
+        own[name] &= ~is_wide
     touching = _touching(waters, sensitive_areas, settings)
     for name, (_, kind) in USES.items():
         own[name] |= touching.get(kind, np.zeros(len(waters), dtype=bool))
