@@ -452,6 +452,7 @@ _TABLES = (
         integer("pumps_passed", "force mains on the way", "count"),
         text("water_id", "water the outfall runs into"),
         words("waters_passed", "waters passed, nearest first"),
+        words("waters_ft", "feet from the outfall at which each of them begins, as water_id=feet"),
         text("reason", "why the path stops where it does"),
         shape("LINESTRING", "path from the vault to its end", required=False),
     ), "derived"),

@@ -1,5 +1,6 @@
 from datetime import date
 
+import pandas as pd
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
@@ -209,3 +210,24 @@ def test_one_more_reason_for_care_never_lowers_a_water(grade, make, before, adde
     less = grade(make.water("w", **start), other_water).loc["w", "sensitivity"]
     more = grade(make.water("w", **start, **dict([added])), other_water).loc["w", "sensitivity"]
     assert STRICTNESS.index(more) >= STRICTNESS.index(less)
+
+
+def test_a_listing_that_nobody_confirmed_lately_is_warned_of(make):
+    """Listings older than two years are stale; where some have a day, a blank is too."""
+    waters = make.frame(
+        "receiving_waters",
+        make.water("fresh", reviewed_on="2026-01-01"),
+        make.water("old", reviewed_on="2024-01-01"),
+        make.water("blank"),
+    )
+    areas = make.frame("sensitive_areas", make.area("beach", 90_000))
+    falls = make.frame("outfalls", make.outfall("o", "old"))
+    asked = {"as_of": date(2026, 11, 2), "settings": DischargeSettings()}
+    graded = grade_waters(waters, areas, falls, **asked).set_index("water_id")["reason"]
+    assert "last confirmed" not in graded["fresh"]
+    assert "its listing was last confirmed: 2024-01-01" in graded["old"]
+    assert "nobody knows when" in graded["blank"]
+    assert "2024-01-01" in grade_outfalls(waters, areas, falls, **asked)["reason"].iloc[0]
+    never = waters.assign(reviewed_on=pd.NaT)
+    said = grade_waters(never, areas, falls, **asked)["reason"]
+    assert not said.str.contains("listing").any()

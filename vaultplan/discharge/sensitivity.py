@@ -88,6 +88,7 @@ def grade_waters(
     marks = pd.concat([own, _heir_marks(waters, below, heir_of), by_outfall], ignore_index=True)
     graded = _strictest(marks, len(waters))
     graded.insert(0, "water_id", waters["water_id"])
+    graded["reason"] += _stale_listing(waters, as_of, settings)
     graded["reason"] += _stale_layer(sensitive_areas, as_of, settings)
     return table("sensitivities").conform(graded)
 
@@ -126,6 +127,8 @@ def grade_outfalls(
     near = _near_marks(outfalls, sensitive_areas, as_of, settings)
     graded = _strictest(pd.concat([near, through_water, astray], ignore_index=True), len(outfalls))
     graded.insert(0, "outfall_id", outfalls["outfall_id"].to_numpy())
+    said = np.append(_stale_listing(waters, as_of, settings), "")
+    graded["reason"] += said[np.where(at >= 0, at, len(waters))]
     graded["reason"] += _stale_layer(sensitive_areas, as_of, settings)
     return graded
 
@@ -340,6 +343,22 @@ def _is_placed(frame: gpd.GeoDataFrame) -> npt.NDArray[np.bool_]:
 def _is_stale(areas: pd.DataFrame, as_of: date, settings: DischargeSettings) -> pd.Series[bool]:
     oldest = pd.Timestamp(as_of).normalize() - pd.Timedelta(days=settings.stale_layer_days)
     return areas["reviewed_on"].isna() | (areas["reviewed_on"] < oldest)
+
+
+def _stale_listing(
+    waters: pd.DataFrame, as_of: date, settings: DischargeSettings
+) -> npt.NDArray[Any]:
+    """Return a warning for each water whose listing nobody confirmed lately.
+
+    Where no listing at all has a day, the table has no such column, and nothing is said.
+    """
+    said = np.full(len(waters), "", dtype=object)
+    on = waters["reviewed_on"]
+    if on.notna().any():
+        stale = _is_stale(waters, as_of, settings).to_numpy(bool)
+        day = on.dt.strftime("%Y-%m-%d").fillna("nobody knows when").to_numpy(dtype=object)
+        said[stale] = " (warning: its listing was last confirmed: " + day[stale] + ")"
+    return said
 
 
 def _stale_layer(areas: pd.DataFrame, as_of: date, settings: DischargeSettings) -> str:

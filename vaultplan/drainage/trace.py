@@ -17,7 +17,7 @@ from vaultplan.drainage.network import DrainNetwork, build_network
 from vaultplan.drainage.paths import draw_paths
 from vaultplan.drainage.reasons import stop_reasons
 from vaultplan.drainage.snap import Snapped, snap_to_inlets
-from vaultplan.drainage.waters import waters_passed
+from vaultplan.drainage.waters import feet_to_waters, waters_passed
 from vaultplan.geometry import feet_per_unit, require_same_crs
 from vaultplan.schema import table
 from vaultplan.settings import DrainageSettings
@@ -106,6 +106,8 @@ def trace_vaults(
     first = ends_of(net, snapped.first, inlets, outfalls, chains)
     second = ends_of(net, snapped.second, inlets, outfalls, chains)
     outfall_ids = outfalls["outfall_id"].to_numpy(dtype=object)
+    by_outfall = feet_to_waters(outfalls, receiving_waters, feet_per_unit(vaults))
+    feet_down = by_outfall.to_numpy(dtype=object)
     doubts = _doubts(net, snapped, first, second)
     doubtful = np.logical_or.reduce(list(doubts.values()))
     complete = first.status == "complete"
@@ -138,6 +140,7 @@ def trace_vaults(
             "pumps_passed": pick(net.pumps, first.start, 0),
             "water_id": first.water,
             "waters_passed": first.water.map(chains),
+            "waters_ft": pick(feet_down, first.outfall, None),
         },
         geometry=_paths(
             vaults, inlets, drain_pipes, outfalls, net, snapped, first.start, with_geometry
@@ -155,7 +158,7 @@ def trace_vaults(
         water_name=first.water.map(names[~names.index.duplicated()]),
     )
     if drainage_areas is not None and len(drainage_areas):
-        _fall_back(traced, vaults, drainage_areas, outfalls, chains)
+        _fall_back(traced, vaults, drainage_areas, outfalls, chains, feet_down)
     result: gpd.GeoDataFrame = table("traces").conform(traced)
     return result
 
@@ -185,6 +188,7 @@ def _fall_back(
     areas: gpd.GeoDataFrame,
     outfalls: gpd.GeoDataFrame,
     chains: pd.Series[str],
+    feet_down: npt.NDArray[Any],
 ) -> None:
     """Put the outfall of the drainage area where pipes lead to none."""
     lost = traced["trace_status"].isin(["no_inlet", *BROKEN]).to_numpy()
@@ -204,6 +208,7 @@ def _fall_back(
     traced.loc[at, "main_share"] = np.nan
     traced.loc[at, "water_id"] = water
     traced.loc[at, "waters_passed"] = water.map(chains)
+    traced.loc[at, "waters_ft"] = feet_down[row[found]]
     traced.loc[at, "reason"] = (
         traced.loc[at, "reason"] + " It lies in the area drained by outfall " + outfall + "."
     )
