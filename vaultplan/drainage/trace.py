@@ -93,10 +93,11 @@ def trace_vaults(
     if len(vaults) == 0:
         nothing: gpd.GeoDataFrame = table("traces").empty(vaults.crs)
         return nothing
+    unit_ft = feet_per_unit(vaults)
     snapped = snap_to_inlets(
         vaults,
         inlets,
-        feet_per_unit(vaults),
+        unit_ft,
         settings=settings,
         roads=roads,
         curbs=curbs,
@@ -106,8 +107,6 @@ def trace_vaults(
     first = ends_of(net, snapped.first, inlets, outfalls, chains)
     second = ends_of(net, snapped.second, inlets, outfalls, chains)
     outfall_ids = outfalls["outfall_id"].to_numpy(dtype=object)
-    by_outfall = feet_to_waters(outfalls, receiving_waters, feet_per_unit(vaults))
-    feet_down = by_outfall.to_numpy(dtype=object)
     doubts = _doubts(net, snapped, first, second)
     doubtful = np.logical_or.reduce(list(doubts.values()))
     complete = first.status == "complete"
@@ -140,7 +139,7 @@ def trace_vaults(
             "pumps_passed": pick(net.pumps, first.start, 0),
             "water_id": first.water,
             "waters_passed": first.water.map(chains),
-            "waters_ft": pick(feet_down, first.outfall, None),
+            "waters_ft": _feet_down(first.outfall, outfalls, receiving_waters, unit_ft),
         },
         geometry=_paths(
             vaults, inlets, drain_pipes, outfalls, net, snapped, first.start, with_geometry
@@ -158,7 +157,7 @@ def trace_vaults(
         water_name=first.water.map(names[~names.index.duplicated()]),
     )
     if drainage_areas is not None and len(drainage_areas):
-        _fall_back(traced, vaults, drainage_areas, outfalls, chains, feet_down)
+        _fall_back(traced, vaults, drainage_areas, outfalls, receiving_waters, chains)
     result: gpd.GeoDataFrame = table("traces").conform(traced)
     return result
 
@@ -182,13 +181,22 @@ def _doubts(net: DrainNetwork, snapped: Snapped, first: Ends, second: Ends) -> d
     }
 
 
+def _feet_down(
+    outfall: IntArray, outfalls: gpd.GeoDataFrame, waters: gpd.GeoDataFrame, unit_ft: float
+) -> npt.NDArray[Any]:
+    """Return, for rows of outfalls (-1: none), how far down each water begins."""
+    reached = np.unique(outfall[outfall >= 0])
+    told = feet_to_waters(outfalls.iloc[reached], waters, unit_ft).to_numpy(dtype=object)
+    return pick(told, np.where(outfall >= 0, np.searchsorted(reached, outfall), -1), None)
+
+
 def _fall_back(
     traced: gpd.GeoDataFrame,
     vaults: gpd.GeoDataFrame,
     areas: gpd.GeoDataFrame,
     outfalls: gpd.GeoDataFrame,
+    receiving_waters: gpd.GeoDataFrame,
     chains: pd.Series[str],
-    feet_down: npt.NDArray[Any],
 ) -> None:
     """Put the outfall of the drainage area where pipes lead to none."""
     lost = traced["trace_status"].isin(["no_inlet", *BROKEN]).to_numpy()
@@ -208,7 +216,8 @@ def _fall_back(
     traced.loc[at, "main_share"] = np.nan
     traced.loc[at, "water_id"] = water
     traced.loc[at, "waters_passed"] = water.map(chains)
-    traced.loc[at, "waters_ft"] = feet_down[row[found]]
+    unit_ft = feet_per_unit(vaults)
+    traced.loc[at, "waters_ft"] = _feet_down(row[found], outfalls, receiving_waters, unit_ft)
     traced.loc[at, "reason"] = (
         traced.loc[at, "reason"] + " It lies in the area drained by outfall " + outfall + "."
     )
