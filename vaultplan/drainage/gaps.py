@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from vaultplan.drainage.follow import BoolArray, FloatArray, IntArray, follow
+from vaultplan.drainage.follow import BoolArray, FloatArray, IntArray
 
 _NEIGHBOURS = 6
 
@@ -45,20 +45,29 @@ def bridges(
     onward = onward[_is_near(places[onward], places[loose], max_gap)]
     if not len(onward):
         return none, none, np.empty(0)
-    end, _ = follow(receiver)
     ranks = min(_NEIGHBOURS, len(onward))
     far, which = cKDTree(places[onward]).query(
         places[loose], k=list(range(1, ranks + 1)), distance_upper_bound=max_gap * (1 + 1e-9)
     )
     found = np.isfinite(far)
     to = onward[np.where(found, which, 0)]
-    found &= end[to] != loose[:, None]
+    found &= _end_of(receiver, to) != loose[:, None]
     far = np.where(found, far, np.inf)
     order = np.lexsort((to, far), axis=-1)[:, :1]
     gap = np.take_along_axis(far, order, axis=1)[:, 0]
     target = np.take_along_axis(to, order, axis=1)[:, 0]
     spanned = np.isfinite(gap)
     return loose[spanned], target[spanned], gap[spanned]
+
+
+def _end_of(receiver: IntArray, nodes: IntArray) -> IntArray:
+    """Return where the paths of some nodes end, walked step by step: they are few."""
+    here = receiver[nodes]
+    while True:
+        onward = receiver[here]
+        if np.array_equal(onward, here):
+            return here
+        here = onward
 
 
 def _is_near(points: FloatArray, others: FloatArray, reach: float) -> BoolArray:

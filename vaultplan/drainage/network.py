@@ -149,7 +149,7 @@ def lay_network(survey: DrainSurvey, settings: DrainageSettings) -> DrainNetwork
     widest = 0.0 if np.isnan(survey.unit_ft) else settings.max_gap_ft / survey.unit_ft
     gap_from, gap_to, gap = bridges(
         receiver,
-        survey.claims.known_places(count),
+        survey.places,
         _loose(count, way.start, way.stop, survey.inlet_node, outfall) & ~on_loop,
         (pipe >= 0) | (outfall >= 0),
         widest,

@@ -55,6 +55,15 @@ class Claims:
         places[self.node[fit]] = self.spot[fit]  # later claims, those of inlets, overwrite
         return places
 
+    def known_again(self, places: FloatArray, nodes: IntArray) -> FloatArray:
+        """Return the places with those of some nodes, ascending, told anew."""
+        now = places.copy()
+        now[nodes] = np.nan
+        fit = np.isin(self.node, nodes)
+        fit[fit] = np.isfinite(self.spot[fit]).all(axis=1)
+        now[self.node[fit]] = self.spot[fit]
+        return now
+
     def drawn_backward(self, tolerance: float) -> BoolArray:
         """Return which pipes are drawn from their downstream node to their upstream node.
 

@@ -10,8 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from vaultplan.drainage.ends import pick
-from vaultplan.drainage.follow import BoolArray, IntArray, follow
-from vaultplan.drainage.network import DrainNetwork, lay_network
+from vaultplan.drainage.follow import BoolArray, IntArray
+from vaultplan.drainage.network import DrainNetwork, first_on_path, lay_network
 from vaultplan.drainage.places import spots_of
 from vaultplan.drainage.survey import amended
 from vaultplan.drainage.trace import trace_vaults
@@ -143,9 +143,7 @@ def _passes_change(before: DrainNetwork, after: DrainNetwork) -> BoolArray:
         moved[ends[ends >= 0]] = True
     is_split = [np.isin(np.arange(len(moved)), net.split_nodes) for net in (before, after)]
     moved |= is_split[0] != is_split[1]
-    _, (count,) = follow(after.receiver, moved.astype(np.float64))
-    passes: BoolArray = moved | (count > 0) | moved[after.end]
-    return passes
+    return first_on_path(after.receiver, moved) >= 0
 
 
 def _parts_at(net: DrainNetwork, nodes: IntArray) -> tuple[npt.NDArray[Any], ...]:

@@ -25,8 +25,9 @@ class DrainSurvey:
     """Inlets, pipes and outfalls by the positions of their nodes among ``nodes``.
 
     ``stated`` are the node pairs (from, to) as the table has them, ``way`` those as water runs;
-    ``is_sewer``, ``is_private``, ``is_silent`` and ``is_pumped`` run over pipes. ``unit_ft`` is the
-    feet in a unit of the map, not a number where there is none.
+    ``places`` is where each node lies, not a number where nobody knows. ``is_sewer``,
+    ``is_private``, ``is_silent`` and ``is_pumped`` run over pipes. ``unit_ft`` is the feet in a
+    unit of the map, not a number where there is none.
     """
 
     nodes: pd.Index[Any]
@@ -34,6 +35,7 @@ class DrainSurvey:
     stated: npt.NDArray[np.int64]
     way: Directed
     claims: Claims
+    places: FloatArray
     length_ft: FloatArray
     is_sewer: BoolArray
     is_private: BoolArray
@@ -77,6 +79,7 @@ def survey_drains(
         stated=np.column_stack([start, stop]),
         way=directed(pipes, start, stop, claims),
         claims=claims,
+        places=claims.known_places(len(nodes)),
         length_ft=lengths_ft(pipes),
         **_systems(pipes),
         inlet_node=inlet_node,
@@ -102,10 +105,8 @@ def amended(survey: DrainSurvey, changed: pd.DataFrame) -> DrainSurvey:
     TraceError
         If a pipe is not in the survey, or a node is: then survey all tables again.
     """
-    # Looking through all names once for a few is quicker than building an index of them.
     rows = _places_of(survey.pipes["pipe_id"], changed["pipe_id"])
-    names = pd.Series(survey.nodes)
-    pair = np.column_stack([_places_of(names, changed[end]) for end in ("from_node", "to_node")])
+    pair = np.column_stack([survey.find(changed[end]) for end in ("from_node", "to_node")])
     if (rows < 0).any() or (pair < 0).any():
         raise TraceError("a pipe or node that the drains did not have before: read them all again")
     now = _with_rows(survey.pipes, rows, changed)
@@ -143,6 +144,7 @@ def amended(survey: DrainSurvey, changed: pd.DataFrame) -> DrainSurvey:
         stated=stated,
         way=way,
         claims=claims,
+        places=claims.known_again(survey.places, touched),
         length_ft=length,
         is_sewer=systems["is_sewer"],
         is_private=systems["is_private"],
@@ -152,7 +154,10 @@ def amended(survey: DrainSurvey, changed: pd.DataFrame) -> DrainSurvey:
 
 
 def _places_of(names: pd.Series[Any], wanted: pd.Series[Any]) -> IntArray:
-    """Return where each wanted name stands first, -1 where it does not."""
+    """Return where each wanted name stands first, -1 where it does not.
+
+    Looking through all names once for a few is quicker than building an index of them.
+    """
     among = np.flatnonzero(names.isin(wanted).to_numpy())
     found = pd.Series(among, index=names.to_numpy(dtype=object)[among])
     found = found[~found.index.duplicated()]
