@@ -440,6 +440,8 @@ _TABLES = (
         text("second_inlet_id", "another inlet nearly as close"),
         text("second_status", "how far the path from there is known; as trace_status"),
         text("second_outfall_id", "outfall reached from there"),
+        words("second_parts", "other outfalls that parts reach from there, as outfall_id=share"),
+        words("second_part_ends", "ways that such parts end short of one; as trace_status"),
         real("gutter_ft", "run from vault to inlet", "ft"),
         real("pipe_ft", "run from inlet to outfall", "ft"),
         real("length_ft", "whole run to the outfall", "ft"),

@@ -150,9 +150,11 @@ class DischargeSettings(_Part):
     pump_most_gpm: Positive = Field(
         150.0, description="the most a pump gives, top of 100-150; common practice, no source"
     )
-    gutter_n: Positive = Field(0.016, description="Manning's n of a gutter: HEC-22, table 5.1")
+    gutter_n: Positive = Field(
+        0.016, description="Manning's n of a gutter, as in HEC-22's examples"
+    )
     flat_gutter_frac: Positive = Field(
-        0.005, description="fall along a gutter where none was measured; assumed"
+        0.003, description="fall along a gutter where none was measured; assumed"
     )
     flat_cross_frac: Positive = Field(
         0.015, description="fall across the street where none was measured; assumed"

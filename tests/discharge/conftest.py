@@ -81,6 +81,7 @@ CALM = {
     "trace_confidence": "high",
     "gutter_ft": 50.0,
     "gutter_overflows": False,
+    "gutter_slope_assumed": False,
     "reaches_impaired": False,
     "reaches_intake": False,
     "reaches_shellfish": False,

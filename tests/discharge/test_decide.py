@@ -279,6 +279,24 @@ def test_where_specialists_are_named_only_they_lower(make):
     assert "R. Marsh is no specialist on the list" in other["reason"]
 
 
+def test_anothers_later_override_does_not_undo_the_specialists(make):
+    near = make.facts({"near_concern": True})
+    lists = make.frame(
+        "overrides",
+        _override(),
+        _override(override_id="x2", who="A. Reed", made_on="2026-10-02"),
+        _override(override_id="x3", who="A. Reed", made_on="2026-10-03", step="hold"),
+    )
+    (row,) = decide(near, RULES, lists, as_of=AS_OF, specialists=("R. Marsh",)).to_dict("records")
+    assert row["gate"] == "go"
+    assert "by R. Marsh until" in row["reason"]
+    assert "A. Reed" not in row["reason"]
+    lists["step"] = ["hold", "go", "go"]
+    (row,) = decide(near, RULES, lists, as_of=AS_OF, specialists=("R. Marsh",)).to_dict("records")
+    assert row["gate"] == "hold"
+    assert row["reason"].count("A. Reed is no specialist on the list") == 1
+
+
 def test_an_override_holds_on_its_last_day_and_not_after(make):
     near = {"near_concern": True}
     assert _with_override(make, near, expires_on="2026-11-04")["gate"] == "go"

@@ -236,3 +236,38 @@ def test_a_missing_table_never_leaves_the_storm_drain(make, name):
 
 def test_nothing_forecast_is_nothing_decided(make):
     assert len(_walk(make, forecasts=None)) == 0
+
+
+@pytest.mark.parametrize(
+    ("along", "across", "rule"),
+    [
+        (0.01, 0.02, None),
+        (None, 0.02, "gutter_not_measured"),
+        (0.01, None, "gutter_not_measured"),
+        (0.001, 0.015, "gutter_spread"),
+        (0.0, 0.02, "gutter_spread"),
+    ],
+)
+def test_from_the_inlets_table_to_the_decision(make, along, across, rule):
+    """150 gal/min on 0.001 / 0.015 spread 8.8 ft; the parking lane is 8 ft wide."""
+    traces = table("traces").conform(
+        pd.DataFrame(
+            [
+                {
+                    "vault_id": "v",
+                    "trace_status": "complete",
+                    "confidence": "high",
+                    "inlet_id": "i",
+                    "gutter_ft": 40.0,
+                    "outfall_id": "o",
+                }
+            ]
+        )
+    )
+    slopes = {"gutter_slope_frac": along, "cross_slope_frac": across}
+    inlet = {"inlet_id": "i", "node_id": "n", "geometry": make.point(3)} | slopes
+    decided = _walk(make, traces=traces, inlets=make.frame("inlets", inlet)).iloc[0]
+    fired = set(decided["rules_fired"].split(";"))
+    assert fired & {"gutter_not_measured", "gutter_spread"} == ({rule} if rule else set())
+    assert (decided["method"] == "vacuum_truck") == (rule == "gutter_spread")
+    assert ("look at it before pumping" in decided["reason"]) == (rule == "gutter_not_measured")

@@ -100,3 +100,28 @@ def test_what_vault_water_adds_to(make):
     assert impaired_by(said, SETTINGS.vault_pollutants).tolist() == [
         False, False, False, True, True
     ]  # fmt: skip
+
+
+USES_OF_PLACES = ["reaches_intake", "reaches_shellfish", "reaches_beach", "reaches_habitat"]
+
+
+def test_without_areas_or_a_place_no_use_is_denied(make):
+    found = _reached(make, [make.water("creek", uses="swimming")]).loc["o"]
+    assert found["reaches_beach"]
+    others = [name for name in USES_OF_PLACES if name != "reaches_beach"]
+    assert found[others].isna().all()
+    lost = make.outfall("o", "creek") | {"geometry": None}
+    found = _reached(make, [make.water("creek")], [make.area("beach", 90_000)], [lost]).loc["o"]
+    assert found[[*USES_OF_PLACES, "near_sensitive"]].isna().all()
+    assert not found["reaches_impaired"]
+
+
+def test_an_impairment_nobody_noted_is_not_denied_on_any_water_below(make):
+    areas = [make.area("beach", 90_000)]
+    waters = [make.water("creek", downstream_water_id="bay"), make.water("bay", impairments=None)]
+    assert pd.isna(_reached(make, waters, areas).loc["o", "reaches_impaired"])
+    waters[0] |= {"impairments": "sediment"}
+    assert _reached(make, waters, areas).loc["o", "reaches_impaired"]
+    above = [make.water("creek"), make.water("spring", downstream_water_id="creek")]
+    above[1] |= {"impairments": None}
+    assert not _reached(make, above, areas).loc["o", "reaches_impaired"]

@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from vaultplan.discharge.reached import FLAGS
-from vaultplan.discharge.ways import ENDS, ways_of
+from vaultplan.discharge.ways import ENDS, ways_of, ways_out
 from vaultplan.schema import table
 
 GRADES = pd.DataFrame(
@@ -84,3 +84,33 @@ def test_no_outfall_at_all_is_unknown():
     row = _ways(outfall_id=None, trace_status="no_outfall")
     assert row["sensitivity"] == "unknown"
     assert row[list(FLAGS)].isna().all()
+
+
+@pytest.mark.parametrize(
+    "trace",
+    [
+        {"second_status": "complete", "second_outfall_id": "calm", "second_parts": "high=0.10"},
+        {"second_parts": "calm=0.50;high=0.10"},
+    ],
+)
+def test_what_splits_off_behind_a_second_inlet_counts(trace):
+    row = _ways(**trace)
+    assert (row["sensitivity"], bool(row["parts_elsewhere"])) == ("high", True)
+    assert _ways(second_part_ends="dry_well")["ends_in_ground"]
+    assert _ways(second_part_ends="loop;sewer")["ends_in_sewer"]
+    assert _ways(part_ends="no_water")["end_unknown"]
+
+
+def test_every_way_out_with_its_share():
+    row = {"vault_id": "v", "outfall_id": "calm", "main_share": 0.7, "part_outfalls": "odd=0.3"}
+    row |= {"trace_status": "complete"}
+    row |= {"second_outfall_id": "high", "second_parts": "odd=0.20;calm=0.80"}
+    found = ways_out(
+        table("traces").conform(pd.DataFrame([row, {"vault_id": "w", "trace_status": "no_inlet"}]))
+    )
+    assert found[["vault_id", "outfall_id", "way", "share"]].values.tolist() == [
+        ["v", "calm", "main", 0.7],
+        ["v", "odd", "split", 0.3],
+        ["v", "high", "second", 1.0],
+        ["v", "odd", "second", 0.2],
+    ]

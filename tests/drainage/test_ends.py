@@ -88,3 +88,58 @@ def test_an_area_elsewhere_and_one_of_an_outfall_that_is_gone_do_not_help(town, 
     lost = {**tables, "inlets": town.inlets()}
     areas = _areas(town, o2=(500, 500, 10), gone=(-50, -50, 100))
     assert _trace(town, lost, drainage_areas=areas)["trace_status"] == "no_inlet"
+
+
+def _split(town, tables, kind, **more):
+    """Let a third of inlet i's water run to y, where outfall o2 is of some kind."""
+    pipes = town.pipes(("p", "a", "x", 10.0), ("q", "a", "y", 10.0, {"diameter_in": 12.0}))
+    pipes["diameter_in"] = pipes["diameter_in"].fillna(18.0)
+    falls = tables["outfalls"].assign(kind=["outfall", kind, "outfall"])
+    return {**tables, "drain_pipes": pipes, "outfalls": falls, **more}
+
+
+@pytest.mark.parametrize("kind", ["dry_well", "pump_station", "sewer_plant"])
+def test_a_part_that_ends_in_no_outfall_is_named(town, tables, kind):
+    row = _trace(town, _split(town, tables, kind))
+    assert (row["trace_status"], row["outfall_id"]) == ("complete", "o1")
+    assert row["part_outfalls"].startswith("o2=")
+    assert row["part_ends"] == kind
+
+
+def test_a_part_whose_water_nobody_knows_is_named(town, tables):
+    waters = {"receiving_waters": town.waters(bay=None)}
+    row = _trace(town, _split(town, tables, "outfall", **waters))
+    assert (row["trace_status"], row["part_ends"]) == ("complete", "no_water")
+    known = _trace(town, _split(town, tables, "outfall"))
+    assert known["part_ends"] is None or known["part_ends"] != known["part_ends"]
+
+
+def test_what_splits_off_behind_the_second_inlet_is_told(town, tables):
+    pipes = town.pipes(("p", "b", "x", 10.0), ("q", "a", "x", 10.0), ("r", "a", "y", 10.0))
+    falls = tables["outfalls"].assign(kind=["outfall", "dry_well", "outfall"])
+    row = _trace(town, {**tables, "drain_pipes": pipes, "outfalls": falls}, at=(22, 0))
+    assert (row["inlet_id"], row["second_inlet_id"]) == ("j", "i")
+    assert (row["second_parts"], row["second_part_ends"]) == ("o2=0.50", "dry_well")
+    assert row["part_outfalls"] is None or row["part_outfalls"] != row["part_outfalls"]
+
+
+@pytest.mark.parametrize("kind", ["dry_well", "pump_station", "sewer_plant"])
+def test_an_area_drained_by_no_outfall_is_no_way_to_the_water(town, tables, kind):
+    falls = tables["outfalls"].assign(kind=["outfall", kind, "outfall"])
+    lost = {**tables, "inlets": town.inlets(), "outfalls": falls}
+    row = _trace(town, lost, drainage_areas=_areas(town, o2=(-50, -50, 100)))
+    assert (row["trace_status"], row["confidence"]) == (kind, "low")
+    both = _areas(town, o1=(-50, -50, 100), o2=(-60, -60, 100))
+    row = _trace(town, lost, drainage_areas=both)
+    assert (row["trace_status"], row["part_ends"]) == ("by_area", kind)
+
+
+def test_an_area_keeps_what_is_known_of_the_parts(town, tables):
+    """Half of the water is seen to enter a sewer; where the rest goes an area says."""
+    pipes = town.pipes(
+        ("p", "a", "c", 10.0, {"system": "storm"}), ("q", "a", "e", 10.0, {"system": "sanitary"})
+    )
+    lost = {**tables, "drain_pipes": pipes}
+    row = _trace(town, lost, drainage_areas=_areas(town, o2=(-50, -50, 100)))
+    assert (row["trace_status"], row["outfall_id"]) == ("by_area", "o2")
+    assert row["part_ends"] == "sewer"

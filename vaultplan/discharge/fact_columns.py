@@ -35,6 +35,7 @@ _FACTS = (
     text("trace_confidence", "how far to trust the path", "high", "medium", "low"),
     real("gutter_ft", "straight run from vault to inlet", "ft"),
     flag("gutter_overflows", "pumped water would spread into the lane"),
+    flag("gutter_slope_assumed", "nobody measured the gutter's fall; a flat one is reckoned with"),
     text("sensitivity", "sensitivity of the waters that any way of it reaches", *SENSITIVITIES),
     flag("reaches_impaired", "some way reaches a water impaired by what vault water adds to"),
     flag("reaches_intake", "some way reaches a drinking-water intake"),

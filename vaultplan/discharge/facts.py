@@ -89,11 +89,13 @@ def gather_facts(
     facts = facts.merge(ways_of(traces, outfall_grades, reached), "left", "vault_id")
     facts["sensitivity"] = facts["sensitivity"].fillna("unknown")
     facts = facts.merge(near_concern[["vault_id", "near_concern"]], "left", "vault_id")
-    for part, column in ((near_incidents, "near_incident"), (gutters, "gutter_overflows")):
-        if part is None:
-            facts[column] = pd.Series([pd.NA] * len(facts), dtype="boolean")
-        else:
-            facts = facts.merge(part[["vault_id", column]], "left", "vault_id")
+    for part, columns in (
+        (near_incidents, ["near_incident"]),
+        (gutters, ["gutter_overflows", "gutter_slope_assumed"]),
+    ):
+        known = vaults[["vault_id"]].head(0) if part is None else part
+        known = known.reindex(columns=["vault_id", *columns])
+        facts = facts.merge(known, "left", "vault_id")
     facts["pump_minutes"] = facts["volume_gal_p90"] / settings.pump_most_gpm
     over = (facts["volume_gal_p90"] > facts["daily_cap_gal"]).astype("boolean")
     facts["over_outfall_cap"] = over.mask(

@@ -8,7 +8,7 @@ Circular 22 (HEC-22), 4th ed., FHWA-HIF-24-006, chapters 5 and 7; equations in c
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -67,14 +67,19 @@ def composite_flow_cfs(
     Notes
     -----
     HEC-22, chapter 5: ``Sw = Sx + a / W``, the part beyond the depressed width carries as a
-    triangle of spread ``T - W``, and ``Q = Qs / (1 - Eo)``.
+    triangle of spread ``T - W``, and ``Q = Qs / (1 - Eo)``. While the water keeps within the
+    depressed width it is a triangle of cross slope ``Sw``.
     """
     steep = cross_slope + depressed_in / 12.0 / width_ft
+    within = gutter_flow_cfs(
+        np.minimum(spread_ft, width_ft), np.asarray(steep), np.asarray(slope), n
+    )
     beyond = gutter_flow_cfs(
         np.maximum(spread_ft - width_ft, 0.0), np.asarray(cross_slope), np.asarray(slope), n
     )
     share = frontal_share(spread_ft, width_ft, steep / cross_slope)
-    flow: Floats = beyond / np.maximum(1.0 - share, 1e-12)
+    # Just beyond the width the quotient is of two numbers near 0: the triangle is the lower bound.
+    flow: Floats = np.maximum(beyond / np.maximum(1.0 - share, 1e-9), within)
     return flow, beyond, share
 
 
@@ -88,7 +93,7 @@ def composite_spread_ft(
     n: float,
 ) -> float:
     """Return the spread at which a composite gutter carries a flow, by halving."""
-    low, high = width_ft, 200.0
+    low, high = 0.0, 200.0
     for _ in range(_HALVINGS):
         middle = (low + high) / 2.0
         carried, _, _ = composite_flow_cfs(
@@ -120,10 +125,13 @@ def mean_velocity_fps(
 
     Notes
     -----
-    HEC-22, chapter 5: at the spread ``Ta = 0.65 T2 ((1 - (T1/T2)^2.67) / (1 - (T1/T2)^2))^1.5``.
+    HEC-22, chapter 5: at the spread ``Ta = 0.65 T2 ((1 - (T1/T2)^2.67) / (1 - (T1/T2)^2))^1.5``,
+    whose fraction tends to 2.67 / 2 as the spreads become equal.
     """
     ratio = from_ft / to_ft
-    mean = 0.65 * to_ft * ((1.0 - ratio**TO_SPREAD) / (1.0 - ratio**2)) ** 1.5
+    narrows = 1.0 - ratio**2
+    of_powers = (1.0 - ratio**TO_SPREAD) / narrows if abs(narrows) > 1e-9 else TO_SPREAD / 2.0
+    mean = 0.65 * to_ft * of_powers**1.5
     return float(gutter_velocity_fps(np.asarray(mean), cross_slope, slope, n))
 
 
@@ -155,10 +163,10 @@ def gutter_check(
     Parameters
     ----------
     traces
-        ``vault_id``, ``inlet_id``, ``gutter_ft``.
+        ``vault_id``, ``inlet_id``, ``gutter_ft``, and ``second_inlet_id`` where there is another.
     inlets
-        ``inlet_id``, ``gutter_slope_frac``, ``cross_slope_frac``; a blank or zero slope is taken
-        as the flat ones of the settings, never as an ordinary street's.
+        ``inlet_id``, ``gutter_slope_frac``, ``cross_slope_frac``; a blank slope is taken as the
+        flat ones of the settings, and told. A measured 0 is flat: water stands and spreads.
     settings
         ``pump_most_gpm``, ``gutter_n``, ``flat_gutter_frac``, ``flat_cross_frac``,
         ``most_spread_ft``.
@@ -166,28 +174,53 @@ def gutter_check(
     Returns
     -------
     pandas.DataFrame
-        ``vault_id``, ``gutter_spread_ft``, ``gutter_minutes`` to the inlet, ``gutter_overflows``
-        (blank where no inlet is known) and ``is_slope_assumed``. A dry gutter is reckoned with:
-        rain that runs in it comes on top.
+        ``vault_id``, ``gutter_spread_ft`` (the wider of both inlets), ``gutter_minutes`` to the
+        first inlet, ``gutter_overflows`` and ``gutter_slope_assumed`` (at either inlet); the last
+        two are blank where no inlet is known. A dry gutter is reckoned with: rain that runs in it
+        comes on top.
     """
-    at = pd.Index(inlets["inlet_id"]).get_indexer(pd.Index(traces["inlet_id"].astype("str")))
-    known = (at >= 0) & traces["inlet_id"].notna().to_numpy(bool)
-    along, flat = _slope(inlets, "gutter_slope_frac", at, settings.flat_gutter_frac)
-    across, level = _slope(inlets, "cross_slope_frac", at, settings.flat_cross_frac)
-    flow = np.full(len(traces), settings.pump_most_gpm * CFS_PER_GPM)
-    spread = gutter_spread_ft(flow, across, along, settings.gutter_n)
-    velocity = gutter_velocity_fps(spread, across, along, settings.gutter_n)
+    first = _at_inlets(traces["inlet_id"], inlets, settings)
+    spread, assumed = first["spread_ft"], first["assumed"]
+    if "second_inlet_id" in traces:
+        second = _at_inlets(traces["second_inlet_id"], inlets, settings)
+        spread, assumed = np.fmax(spread, second["spread_ft"]), assumed | second["assumed"]
+    known = ~np.isnan(first["spread_ft"])
     run = traces["gutter_ft"].to_numpy(dtype=float, na_value=np.nan)
-    wide = pd.Series(spread > settings.most_spread_ft, dtype="boolean")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        minutes = run / first["velocity_fps"] / 60.0
+    told = {
+        "gutter_overflows": spread > settings.most_spread_ft,
+        "gutter_slope_assumed": assumed.astype(bool),
+    }
     return pd.DataFrame(
         {
             "vault_id": traces["vault_id"].to_numpy(),
             "gutter_spread_ft": np.where(known, spread, np.nan),
-            "gutter_minutes": np.where(known, run / velocity / 60.0, np.nan),
-            "gutter_overflows": wide.mask(~known),
-            "is_slope_assumed": known & (flat | level),
+            "gutter_minutes": np.where(known, minutes, np.nan),
+            **{name: pd.Series(flag, dtype="boolean").mask(~known) for name, flag in told.items()},
         }
     )
+
+
+def _at_inlets(
+    inlet_id: pd.Series[Any], inlets: pd.DataFrame, settings: DischargeSettings
+) -> dict[str, Any]:
+    """Return spread and velocity in the gutter at some inlets, and whether a slope is assumed."""
+    at = pd.Index(inlets["inlet_id"]).get_indexer(pd.Index(inlet_id.astype("str")))
+    known = (at >= 0) & inlet_id.notna().to_numpy(bool)
+    along, no_fall = _slope(inlets, "gutter_slope_frac", at, settings.flat_gutter_frac)
+    across, no_cross = _slope(inlets, "cross_slope_frac", at, settings.flat_cross_frac)
+    flow = np.full(len(at), settings.pump_most_gpm * CFS_PER_GPM)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = gutter_spread_ft(flow, across, along, settings.gutter_n)
+        velocity = np.where(
+            np.isinf(spread), 0.0, gutter_velocity_fps(spread, across, along, settings.gutter_n)
+        )
+    return {
+        "spread_ft": np.where(known, spread, np.nan),
+        "velocity_fps": np.where(known, velocity, np.nan),
+        "assumed": known & (no_fall | no_cross),
+    }
 
 
 def _slope(
@@ -196,5 +229,5 @@ def _slope(
     if not len(inlets):
         return np.full(len(at), flat), np.ones(len(at), dtype=bool)
     stated = inlets[name].to_numpy(dtype=float, na_value=np.nan)[at]
-    missing = ~(stated > 0.0)
-    return np.where(missing, flat, stated), missing
+    missing = np.isnan(stated)
+    return np.where(missing, flat, np.maximum(stated, 0.0)), missing

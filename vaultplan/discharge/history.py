@@ -33,9 +33,7 @@ def water_history(
         that were light or heavy), last_has_sheen (at
         the latest visit that noted a grade or a sheen; blank if that visit did not note the sheen).
     """
-    asked = pd.Index(vault_ids.dropna().unique())
-    codes, named = pd.factorize(visits["vault_id"])
-    place = np.append(asked.get_indexer(pd.Index(named)), -1)[codes]
+    asked, place = _places(visits, vault_ids)
     noted = (visits["grade"].notna() | visits["has_sheen"].notna()).to_numpy()
     known = (visits["visited_at"] < known_until).to_numpy()
     rows = np.flatnonzero(noted & known & (place >= 0))
@@ -92,9 +90,7 @@ def odd_water(
         that noted a grade or any of them, blank if that visit did not note it; and last_ph, the
         last one measured, blank if none ever was.
     """
-    asked = pd.Index(vault_ids.dropna().unique())
-    codes, named = pd.factorize(visits["vault_id"])
-    place = np.append(asked.get_indexer(pd.Index(named)), -1)[codes].astype(np.int64)
+    asked, place = _places(visits, vault_ids)
     known = (visits["visited_at"] < known_until).to_numpy() & (place >= 0)
     told = visits.reindex(columns=[*visits.columns.union(["odor", "color", "has_foam", "ph"])])
     noted = told[["grade", "has_sheen", "odor", "color", "has_foam"]].notna().any(axis=1)
@@ -113,6 +109,14 @@ def odd_water(
     measured = pd.Series(told["ph"].iloc[last].to_numpy(dtype=float), asked[place[last]])
     found["last_ph"] = found["vault_id"].map(measured)
     return found
+
+
+def _places(visits: pd.DataFrame, vault_ids: pd.Series[Any]) -> tuple[pd.Index[Any], IntArray]:
+    """Return the vaults asked about, and each visit's place among them, -1 for others."""
+    asked = pd.Index(vault_ids.dropna().unique())
+    codes, named = pd.factorize(visits["vault_id"])
+    place = np.append(asked.get_indexer(pd.Index(named)), -1)[codes].astype(np.int64)
+    return asked, place
 
 
 def _in_order(visits: pd.DataFrame, rows: IntArray, place: IntArray) -> IntArray:

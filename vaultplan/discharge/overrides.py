@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from vaultplan.errors import SchemaError
@@ -37,8 +38,8 @@ def apply_overrides(
     ladder
         Which ladder to lower; an override that would raise it changes nothing.
     specialists
-        Whose overrides count; anyone's if none is named. What others signed changes nothing, and
-        the reason says so.
+        Whose overrides count; anyone's if none is named. What others signed changes nothing, not
+        even an earlier override by a specialist, and the reason says so.
 
     Raises
     ------
@@ -51,25 +52,18 @@ def apply_overrides(
     if len(ours) == 0 or len(decisions) == 0:
         return decisions
     place = np.flatnonzero(decisions["vault_id"].isin(ours["vault_id"].unique()))
-    pairs = (
+    all_pairs = (
         decisions[["vault_id", "on"]]
         .iloc[place]
         .assign(row=place)
         .merge(ours, on="vault_id")
         .query("made_on <= on <= expires_on")
         .sort_values(["row", "made_on", "override_id"])
-        .drop_duplicates("row", keep="last")
     )
-    steps = _LADDERS[ladder]
-    row = pairs["row"].to_numpy()
-    wanted = pairs["step"].map(steps.index).to_numpy()
-    now = decisions[ladder].iloc[row].map(steps.index).to_numpy()
-    lowers = wanted < now
-    pairs, row = pairs[lowers], row[lowers]
-    may = pairs["who"].isin(list(specialists)) | (not specialists)
-    barred, barred_row = pairs[~may], row[~may.to_numpy(bool)]
-    pairs, row = pairs[may], row[may.to_numpy(bool)]
+    may = all_pairs["who"].isin(list(specialists)) | (not specialists)
     lowered = decisions[ladder].to_numpy(dtype=object).copy()
+    pairs = _that_lower(all_pairs[may], lowered, ladder)
+    row = pairs["row"].to_numpy()
     reason = decisions["reason"].to_numpy(dtype=object).copy()
     said = (
         f" {ladder.capitalize()} lowered from "
@@ -85,11 +79,21 @@ def apply_overrides(
         + "."
     )
     reason[row] = reason[row] + said.to_numpy(dtype=object)
+    lowered[row] = pairs["step"].to_numpy(dtype=object)
+    barred = _that_lower(all_pairs[~may], lowered, ladder)
+    barred_row = barred["row"].to_numpy()
     refused = f" {ladder.capitalize()} not lowered: " + barred["who"]
     refused += " is no specialist on the list."
     reason[barred_row] = reason[barred_row] + refused.to_numpy(dtype=object)
-    lowered[row] = pairs["step"].to_numpy(dtype=object)
     return decisions.assign(**{ladder: lowered, "reason": reason})
+
+
+def _that_lower(pairs: pd.DataFrame, steps_now: npt.NDArray[Any], ladder: str) -> pd.DataFrame:
+    """Return the last of each row's overrides, where its step is below the one that stands."""
+    last = pairs.drop_duplicates("row", keep="last")
+    steps = _LADDERS[ladder]
+    now = pd.Series(steps_now[last["row"].to_numpy()], last.index).map(steps.index)
+    return last[(last["step"].map(steps.index) < now).to_numpy(bool)]
 
 
 def _check(overrides: pd.DataFrame) -> None:

@@ -52,7 +52,8 @@ def places_reached(
         ``outfall_id``; ``reaches_impaired`` (by a pollutant that vault water adds to),
         ``reaches_intake``, ``reaches_shellfish``, ``reaches_beach``, ``reaches_habitat``, by the
         uses of all waters down to the bay or sea, and by sensitive areas that touch them or lie
-        near the outfall; ``near_sensitive`` (an area within ``near_sensitive_ft`` of the outfall,
+        near the outfall, none of which can be denied of an outfall without a place or where no
+        area is loaded; ``near_sensitive`` (an area within ``near_sensitive_ft`` of the outfall,
         farther where the tide carries water both ways), ``tide_may_lock`` (a high tide shuts the
         outfall, or nobody noted whether and the water is tidal): true, false, or blank where nobody
         knows; and
@@ -60,10 +61,7 @@ def places_reached(
     """
     waters = receiving_waters.reset_index(drop=True)
     down = _rows_of(waters["water_id"], waters["downstream_water_id"])
-    own = {
-        "reaches_impaired": impaired_by(waters["impairments"], settings.vault_pollutants),
-        **{name: _uses(waters["uses"], words) for name, (words, _) in USES.items()},
-    }
+    own = {name: _uses(waters["uses"], words) for name, (words, _) in USES.items()}
     # All water comes to the sea, and somewhere people swim in it: there only what is near counts.
     is_wide = waters["kind"].isin(settings.wide_waters).to_numpy(bool)
     for name in USES:
@@ -76,18 +74,18 @@ def places_reached(
     is_tidal = is_tidal & (at >= 0)
     near = _near(outfalls, sensitive_areas, is_tidal, settings)
     found: dict[str, Any] = {"outfall_id": outfalls["outfall_id"].to_numpy()}
-    for name, flags in own.items():
-        reached = _with_waters_below(flags, down)
-        value = np.where(at >= 0, reached[at], False) if len(waters) else np.zeros(len(at), bool)
-        if name in USES:
-            value = value | near[USES[name][1]]
-        answer = pd.Series(value, dtype="boolean")
-        found[name] = answer.mask((at < 0) & ~value)
-    near_any = np.logical_or.reduce([*near.values()])
-    unplaced = shapely.is_missing(outfalls.geometry.to_numpy())
-    found["near_sensitive"] = pd.Series(near_any, dtype="boolean").mask(
-        unplaced | (len(sensitive_areas) == 0)
+    impaired = impaired_by(waters["impairments"], settings.vault_pollutants)
+    not_told = waters["impairments"].isna().to_numpy(bool)
+    is_impaired = _at(_with_waters_below(impaired, down), at)
+    found["reaches_impaired"] = pd.Series(is_impaired, dtype="boolean").mask(
+        ((at < 0) | _at(_with_waters_below(not_told, down), at)) & ~is_impaired
     )
+    not_looked = shapely.is_missing(outfalls.geometry.to_numpy()) | (len(sensitive_areas) == 0)
+    for name, flags in own.items():
+        value = _at(_with_waters_below(flags, down), at) | near[USES[name][1]]
+        found[name] = pd.Series(value, dtype="boolean").mask(((at < 0) | not_looked) & ~value)
+    near_any = np.logical_or.reduce([*near.values()])
+    found["near_sensitive"] = pd.Series(near_any, dtype="boolean").mask(not_looked & ~near_any)
     locked = outfalls["tide_locked"].astype("boolean").reset_index(drop=True)
     found["tide_may_lock"] = locked.fillna(pd.Series(is_tidal, dtype="boolean"))
     found["daily_cap_gal"] = outfalls["daily_cap_gal"].to_numpy(dtype=float, na_value=np.nan)
@@ -98,7 +96,7 @@ def impaired_by(impairments: pd.Series[Any], pollutants: tuple[str, ...]) -> Fla
     """Return which waters are impaired by a pollutant that vault water adds to.
 
     A word that is a category of the integrated report alone says whether by any pollutant, not by
-    which: one impaired so counts. Blank is not known, and is told by the sensitivity.
+    which: one impaired so counts. Blank is not known, which the caller must tell apart.
 
     >>> impaired_by(pd.Series(["none", "copper;4a", "flow;4c", "5"], dtype="str"), ("copper",))
     array([False,  True, False,  True])
@@ -162,6 +160,12 @@ def _with_waters_below(own: Flags, down: npt.NDArray[np.int64]) -> Flags:
         if not len(further):
             return reached
         reached[further] = True
+
+
+def _at(flags: Flags, rows: npt.NDArray[np.int64]) -> Flags:
+    """Return each row's flag, false where there is no row."""
+    picked: Flags = np.append(flags, False)[rows] & (rows >= 0)
+    return picked
 
 
 def _rows_of(ids: pd.Series[Any], wanted: pd.Series[Any]) -> npt.NDArray[np.int64]:

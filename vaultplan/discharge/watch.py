@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 
 from vaultplan.discharge.sensitivity import STRICTNESS
+from vaultplan.discharge.ways import WAYS, ways_out
 from vaultplan.schema import GATES, METHODS, Frames, table
 
 #: Strictest first; an ordinary water is watched only when someone names it.
 WATCHED: Final = tuple(reversed(STRICTNESS))[:-1]
 #: Stands for the end of a discharge that reaches no listed water.
 NO_WATER: Final = "not known"
-_WAYS: Final = ("main", "split", "second")
 _BAND: Final = ("volume_gal_p10", "volume_gal_p50", "volume_gal_p90")
 _CHANCES: Final = ("prob_clear", "prob_light", "prob_heavy")
 _OF_STOP: Final = ("plan_id", "on", "start_at", "truck_id", "stop_number", "order_id", "vault_id")
@@ -27,44 +27,6 @@ COLUMNS: Final = (
     *("trace_confidence", "trace_reason", "rules_fired", "reason", "changed", "is_ahead"),
     "sensitivity_reckoned",
 )
-
-
-def ways_out(traces: pd.DataFrame) -> pd.DataFrame:
-    """Return every outfall that a vault's water may reach, and how.
-
-    Parameters
-    ----------
-    traces
-        vault_id, outfall_id, main_share, part_outfalls and second_outfall_id of table ``traces``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        vault_id, outfall_id, way (main, split or second) and share: a blank share counts as the
-        whole, and so does a second inlet, which takes all of it or nothing.
-
-    >>> paths = {"vault_id": ["v"], "outfall_id": ["A"], "main_share": [0.7]}
-    >>> paths |= {"part_outfalls": ["B=0.2;C=0.1"], "second_outfall_id": ["A"]}
-    >>> ways_out(pd.DataFrame(paths))[["outfall_id", "way", "share"]].values.tolist()
-    [['A', 'main', 0.7], ['B', 'split', 0.2], ['C', 'split', 0.1]]
-    """
-    main = traces[["vault_id", "outfall_id", "main_share"]].rename(columns={"main_share": "share"})
-    parts = traces[["vault_id"]].assign(part=traces["part_outfalls"].astype("str").str.split(";"))
-    parts = parts.explode("part", ignore_index=True)
-    told = parts["part"].astype("str").str.extract(r"^(?P<outfall_id>.*?)(?:=(?P<share>[^=]*))?$")
-    split = parts[["vault_id"]].assign(
-        outfall_id=told["outfall_id"], share=pd.to_numeric(told["share"], errors="coerce")
-    )
-    other = traces["second_outfall_id"].mask(traces["second_outfall_id"] == traces["outfall_id"])
-    second = traces[["vault_id"]].assign(outfall_id=other, share=1.0)
-    found = pd.concat(
-        [frame.assign(way=way) for way, frame in zip(_WAYS, (main, split, second), strict=True)],
-        ignore_index=True,
-    )
-    found = found[found["outfall_id"].fillna("").ne("")]
-    share = pd.to_numeric(found["share"]).astype("float64").fillna(1.0).clip(0.0, 1.0)
-    columns = ["vault_id", "outfall_id", "way", "share"]
-    return found.assign(share=share)[columns].reset_index(drop=True)
 
 
 def waters_below(receiving_waters: pd.DataFrame) -> pd.DataFrame:
@@ -156,19 +118,17 @@ def _as_traced(traces: pd.DataFrame, ways: pd.DataFrame, listed: set[str]) -> pd
 
 def _by_water(long: pd.DataFrame) -> pd.DataFrame:
     """Return one row per vault and water from one per vault, water, way and outfall."""
-    order = long["way"].map(_WAYS.index)
+    order = long["way"].map(WAYS.index)
     long = long.assign(order=order).sort_values(
         ["vault_id", "water_id", "order", "steps", "share", "outfall_id"],
         ascending=[True, True, True, True, False, True],
     )
     key = [long["vault_id"], long["water_id"].fillna("")]
-    shares = {
-        way: long["share"].where(long["way"].eq(way), 0.0).groupby(key).sum() for way in _WAYS
-    }
+    shares = {way: long["share"].where(long["way"].eq(way), 0.0).groupby(key).sum() for way in WAYS}
     first = long.drop_duplicates(["vault_id", "water_id"]).reset_index(drop=True)
     outfalls = long.assign(outfall_id=long["outfall_id"].fillna(""))
     listed = outfalls["outfall_id"].groupby(key).agg(lambda ids: list(dict.fromkeys(ids))[1:])
-    main, split, second = (shares[way].to_numpy(float) for way in _WAYS)
+    main, split, second = (shares[way].to_numpy(float) for way in WAYS)
     flows = np.minimum(main + split, 1.0)
     first["other_outfalls"] = pd.Series(
         [";".join(filter(None, ids)) for ids in listed], dtype="str"

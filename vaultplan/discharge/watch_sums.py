@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from vaultplan.discharge.watch import ways_out
+from vaultplan.discharge.ways import ways_out
 
 Floats = npt.NDArray[np.float64]
 _SUMS: Final = ("discharges", "volume_gal_p10", "volume_gal_p50", "volume_gal_p90", "days_gone")

@@ -20,6 +20,66 @@ ENDS: Final = {
 }
 
 
+#: By its path, by a part that splits off it, or by the second inlet.
+WAYS: Final = ("main", "split", "second")
+
+
+def ways_out(traces: pd.DataFrame) -> pd.DataFrame:
+    """Return every outfall that a vault's water may reach, and how.
+
+    Parameters
+    ----------
+    traces
+        Table ``traces``, or its columns vault_id and outfall_id and those of main_share,
+        part_outfalls, second_outfall_id and second_parts that there are.
+
+    Returns
+    -------
+    pandas.DataFrame
+        row (place in the traces), vault_id, outfall_id, way (main, split or second) and share: a
+        blank share counts as the whole, and so does a second inlet, which takes all of it or
+        nothing; what splits off behind a second inlet has its share.
+
+    >>> paths = {"vault_id": ["v"], "outfall_id": ["A"], "main_share": [0.7]}
+    >>> paths |= {"part_outfalls": ["B=0.2;C=0.1"], "second_outfall_id": ["A"]}
+    >>> ways_out(pd.DataFrame(paths))[["outfall_id", "way", "share"]].values.tolist()
+    [['A', 'main', 0.7], ['B', 'split', 0.2], ['C', 'split', 0.1]]
+    """
+    lists = [
+        _one(traces["outfall_id"], _column(traces, "main_share"), "main"),
+        _several(_column(traces, "part_outfalls"), "split"),
+        _one(_column(traces, "second_outfall_id"), None, "second"),
+        _several(_column(traces, "second_parts"), "second"),
+    ]
+    found = pd.concat([part for part in lists if len(part)] or lists[:1], ignore_index=True)
+    # What the main way reaches is not told again for a second inlet.
+    first = traces["outfall_id"].to_numpy(dtype=object)[found["row"].to_numpy()]
+    again = (found["way"] == "second") & (found["outfall_id"].to_numpy(dtype=object) == first)
+    found = found[~again].reset_index(drop=True)
+    vault = traces["vault_id"].to_numpy(dtype=object)[found["row"].to_numpy()]
+    listed: pd.DataFrame = found.assign(vault_id=pd.Series(vault, dtype="str"))
+    return listed[["row", "vault_id", "outfall_id", "way", "share"]]
+
+
+def _one(outfall: pd.Series[Any], share: pd.Series[Any] | None, way: str) -> pd.DataFrame:
+    known = np.flatnonzero(outfall.notna().to_numpy(bool))
+    part = 1.0 if share is None else pd.to_numeric(share).to_numpy(float)[known]
+    return _listed(known, outfall.to_numpy(dtype=object)[known], part, way)
+
+
+def _several(words: pd.Series[Any], way: str) -> pd.DataFrame:
+    pieces = words.reset_index(drop=True).dropna().str.split(";").explode().str.rsplit("=", n=1)
+    pieces = pieces[pieces.str[0].fillna("") != ""]
+    share = pd.to_numeric(pieces.str[1], errors="coerce").to_numpy(float)
+    return _listed(pieces.index.to_numpy(np.int64), pieces.str[0].to_numpy(object), share, way)
+
+
+def _listed(row: Any, outfall: Any, share: Any, way: str) -> pd.DataFrame:
+    found = pd.DataFrame({"row": row, "outfall_id": pd.Series(outfall, dtype="str"), "way": way})
+    found["share"] = np.clip(np.nan_to_num(np.broadcast_to(share, len(row)), nan=1.0), 0.0, 1.0)
+    return found
+
+
 def ways_of(
     traces: pd.DataFrame, outfall_grades: pd.DataFrame, reached: pd.DataFrame | None
 ) -> pd.DataFrame:
@@ -29,8 +89,8 @@ def ways_of(
     ----------
     traces
         ``vault_id``, ``trace_status``, ``outfall_id`` and, where the second inlet or a split of
-        the drain leads elsewhere, ``second_status``, ``second_outfall_id``, ``part_outfalls``
-        and ``part_ends``.
+        the drain leads elsewhere, ``second_status``, ``second_outfall_id``, ``second_parts``,
+        ``second_part_ends``, ``part_outfalls`` and ``part_ends``.
     outfall_grades
         ``outfall_id``, ``sensitivity``.
     reached
@@ -47,22 +107,24 @@ def ways_of(
     vaults = traces["vault_id"].to_numpy()
     main = traces["trace_status"]
     found: dict[str, Any] = {"vault_id": vaults}
-    second, parts = _column(traces, "second_status"), _column(traces, "part_ends")
+    second = _column(traces, "second_status")
+    parts = [_column(traces, name).fillna("") for name in ("part_ends", "second_part_ends")]
+    listed = ";" + parts[0] + ";" + parts[1] + ";"
     for name, words in ENDS.items():
         hit = main.isin(words) | second.isin(words)
         for word in words:
-            hit |= (";" + parts.fillna("") + ";").str.contains(f";{word};", regex=False)
+            hit |= listed.str.contains(f";{word};", regex=False)
         found[name] = pd.Series(hit.to_numpy(bool), dtype="boolean").mask(
             main.isna().to_numpy(bool)
         )
-    outfalls = _outfalls(traces)
+    outfalls = ways_out(traces)
     first = traces["outfall_id"].to_numpy(dtype=object)[outfalls["row"].to_numpy()]
     other = outfalls["row"][(outfalls["outfall_id"].to_numpy(dtype=object) != first)]
     elsewhere = np.zeros(len(traces), dtype=bool)
     elsewhere[other.to_numpy()] = True
     found["parts_elsewhere"] = pd.Series(elsewhere, dtype="boolean")
     level = outfall_grades.set_index("outfall_id")["sensitivity"].map(STRICTNESS.index)
-    strictest = outfalls["outfall_id"].map(level).groupby(outfalls["row"]).max()
+    strictest = outfalls["outfall_id"].map(level).astype("float64").groupby(outfalls["row"]).max()
     unknown = STRICTNESS.index("unknown")
     level_of = strictest.reindex(range(len(traces))).fillna(unknown).to_numpy(np.int64)
     found["sensitivity"] = np.asarray(STRICTNESS, dtype=object)[level_of]
@@ -76,19 +138,6 @@ def ways_of(
         cap = outfalls["outfall_id"].map(by["daily_cap_gal"]).groupby(outfalls["row"]).min()
         found["daily_cap_gal"] = cap.reindex(range(len(traces))).to_numpy(float)
     return pd.DataFrame(found)
-
-
-def _outfalls(traces: pd.DataFrame) -> pd.DataFrame:
-    """Return every outfall that any way of a row's water reaches: row, outfall_id."""
-    parts = _column(traces, "part_outfalls").reset_index(drop=True).dropna()
-    pieces = parts.str.split(";").explode().str.rsplit("=", n=1).str[0]
-    lists = [
-        traces["outfall_id"].reset_index(drop=True).dropna(),
-        _column(traces, "second_outfall_id").reset_index(drop=True).dropna(),
-        pieces,
-    ]
-    joined = pd.concat([one.astype("str") for one in lists])
-    return pd.DataFrame({"row": joined.index.to_numpy(np.int64), "outfall_id": joined.to_numpy()})
 
 
 def _any(outfalls: pd.DataFrame, flags: pd.Series[Any], count: int) -> pd.Series[Any]:

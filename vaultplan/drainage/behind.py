@@ -91,15 +91,20 @@ def vaults_behind(
 
 def _behind_outfalls(traces: pd.DataFrame, wanted: set[Any]) -> pd.DataFrame:
     main = traces["outfall_id"].isin(wanted).to_numpy(bool)
-    second = traces["second_outfall_id"].isin(wanted).to_numpy(bool)
+    second = traces["second_outfall_id"].isin(wanted).to_numpy(bool).copy()
+    second[traces.index.get_indexer(_parts_to(traces, "second_parts", wanted).index)] = True
     share = np.where(main, traces["main_share"].fillna(1.0).to_numpy(float), 0.0)
-    parts = traces["part_outfalls"].dropna()
-    pieces = parts.str.split(";").explode().str.rsplit("=", n=1, expand=True)
-    if len(pieces):
-        hit = pieces[pieces[0].isin(wanted)]
-        own = hit[1].astype(float).groupby(level=0).sum()
-        share[traces.index.get_indexer(own.index)] += own.to_numpy()
+    own = _parts_to(traces, "part_outfalls", wanted)
+    share[traces.index.get_indexer(own.index)] += own.to_numpy()
     return _told(traces, main, share > 0, second, share)
+
+
+def _parts_to(traces: pd.DataFrame, column: str, wanted: set[Any]) -> pd.Series[float]:
+    """Return the share that parts bring to the outfalls wanted, of the rows where any do."""
+    pieces = traces[column].dropna().str.split(";").explode().str.rsplit("=", n=1)
+    hit = pieces[pieces.str[0].isin(wanted)]
+    brought: pd.Series[float] = hit.str[1].astype(float).groupby(level=0).sum()
+    return brought
 
 
 def _outfalls_to(water_id: str | None, waters: pd.Series[str] | None) -> set[Any]:

@@ -44,6 +44,19 @@ def pick(values: npt.NDArray[Any], rows: IntArray, blank: Any) -> npt.NDArray[An
     return picked
 
 
+def outfall_status(outfalls: pd.DataFrame, chains: pd.Series[str]) -> Texts:
+    """Return what it means to reach each outfall: complete, no_water, or an end of its own.
+
+    ``chains`` is from :func:`vaultplan.drainage.waters.waters_passed`.
+    """
+    is_listed = outfalls["water_id"].isin(chains.index).to_numpy(bool)
+    status = np.where(is_listed, "complete", "no_water").astype(object)
+    if "kind" in outfalls:
+        is_own = outfalls["kind"].isin(ENDS_OF_THEIR_OWN).to_numpy(bool)
+        status[is_own] = outfalls["kind"].to_numpy(dtype=object)[is_own]
+    return status
+
+
 def ends_of(
     net: DrainNetwork,
     inlet: IntArray,
@@ -74,9 +87,6 @@ def ends_of(
     named = pick(outfalls["water_id"].to_numpy(dtype=object), outfall, None)
     water = pd.Series(named, dtype="str")
     water = water.where(water.isin(chains.index))
-    kind = np.full(len(inlet), None, dtype=object)
-    if "kind" in outfalls:
-        kind = pick(outfalls["kind"].to_numpy(dtype=object), outfall, None)
     is_private = np.zeros(len(inlet), dtype=bool)
     if "owner" in inlets:
         owned = inlets["owner"].eq("private").fillna(value=False).to_numpy(bool)
@@ -88,12 +98,9 @@ def ends_of(
             sewer >= 0,
             is_private | (private >= 0),
             pick(net.on_loop, end, False).astype(bool),
-            *(kind == own for own in ENDS_OF_THEIR_OWN),
-            outfall < 0,
-            water.isna().to_numpy(),
         ],
-        ["no_inlet", "sewer", "private", "loop", *ENDS_OF_THEIR_OWN, "no_outfall", "no_water"],
-        "complete",
+        ["no_inlet", "sewer", "private", "loop"],
+        pick(outfall_status(outfalls, chains), outfall, "no_outfall").astype("U16"),
     ).astype(object)
     entry = np.where(sewer >= 0, sewer, private)
     return Ends(start, end, outfall, status, named, water, entry)

@@ -41,8 +41,14 @@ class Parts:
         ).ravel()
         return found
 
-    def listed(self, outfall_ids: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
-        """Return, per split, the other outfalls as ``id=share``, and how other parts end."""
+    def listed(
+        self, outfall_ids: npt.NDArray[Any], status: npt.NDArray[Any]
+    ) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+        """Return, per split, the other outfalls as ``id=share``, and how other parts end.
+
+        ``status`` is what it means to reach each outfall (``ends.outfall_status``): a part that
+        ends in a dry well, or in an outfall whose water nobody knows, is told among the ends.
+        """
         table = self.shares.tocoo()
         rows, column, share = table.coords[0], table.coords[1], table.data
         keep = (column != self.main_end[rows]) & (share >= LEAST_SHARE)
@@ -56,11 +62,11 @@ class Parts:
         told = falls["id"].astype("str") + "=" + falls["share"].map("{:.2f}".format).astype("str")
         joined = told.groupby(falls["split"]).agg(";".join)
         outfalls[joined.index.to_numpy(dtype=np.int64)] = joined.to_numpy(dtype=object)
-        for split, code in sorted(
-            zip(rows[~is_fall].tolist(), column[~is_fall].tolist(), strict=True)
-        ):
-            word = OTHER_ENDS[code - len(outfall_ids)]
-            ends[split] = word if ends[split] is None else f"{ends[split]};{word}"
+        words = np.concatenate([status, np.asarray(OTHER_ENDS, dtype=object)])[column]
+        short = pd.DataFrame({"split": rows, "end": words})[words != "complete"]
+        short = short.drop_duplicates().sort_values(["split", "end"])
+        joined = short["end"].astype("str").groupby(short["split"]).agg(";".join)
+        ends[joined.index.to_numpy(dtype=np.int64)] = joined.to_numpy(dtype=object)
         return outfalls, ends
 
 

@@ -148,7 +148,8 @@ def _passes_change(before: DrainNetwork, after: DrainNetwork) -> BoolArray:
 
 def _parts_at(net: DrainNetwork, nodes: IntArray) -> tuple[npt.NDArray[Any], ...]:
     """Return what is told of split water at some nodes, in comparable form."""
-    falls, ends = net.parts.listed(np.arange(net.survey.outfalls).astype("U").astype(object))
+    ids = np.arange(net.survey.outfalls).astype("U").astype(object)
+    falls, ends = net.parts.listed(ids, np.full(len(ids), "complete", dtype=object))
     split = net.parts.first_split[nodes]
     return (
         pick(net.parts.main_share(), split, 1.0),

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from vaultplan.drainage.areas import outfalls_by_area
-from vaultplan.drainage.ends import BROKEN, Ends, ends_of, pick
+from vaultplan.drainage.ends import BROKEN, Ends, ends_of, outfall_status, pick
 from vaultplan.drainage.follow import BoolArray, IntArray
 from vaultplan.drainage.network import DrainNetwork, build_network
 from vaultplan.drainage.paths import draw_paths
@@ -73,12 +73,12 @@ def trace_vaults(
     -----
     ``trace_status`` is as told in :func:`vaultplan.drainage.ends.ends_of`; where it would be
     no_inlet, no_outfall or loop and a drainage area holds the vault, it is by_area, with that
-    area's outfall. Confidence is low unless the status is complete; then medium if anything on the
-    way is doubtful: a split, a gap that is bridged, a pipe that may run the other way or does not
-    say which sewer it belongs to, an inlet across the street, or a second inlet nearly as close
-    that leads to another end; otherwise high. The second inlet's path is traced as well, and where
-    drains split ``part_outfalls`` and ``part_ends`` tell where the rest of the water goes: who
-    decides must go by the strictest of them all.
+    area's outfall, or what that outfall means if it is no way to a listed water. Confidence is low
+    unless the status is complete; then medium if anything on the way is doubtful: a split, a gap
+    that is bridged, a pipe that may run the other way or does not say which sewer it belongs to, or
+    a second inlet nearly as close that leads to another end; otherwise high. The second inlet's
+    path is traced as well, and where drains split, the parts tell where the rest of the water goes,
+    from both inlets: who decides must go by the strictest of them all.
     """
     vaults = vaults.reset_index(drop=True)
     inlets = inlets.reset_index(drop=True)
@@ -115,7 +115,8 @@ def trace_vaults(
     inlet_ids = inlets["inlet_id"].to_numpy(dtype=object)
     start_name = pick(inlets["node_id"].to_numpy(dtype=object), snapped.first, None)
     split = pick(net.parts.first_split, first.start, -1)
-    part_outfalls, part_ends = net.parts.listed(outfall_ids)
+    second_split = pick(net.parts.first_split, second.start, -1)
+    part_outfalls, part_ends = net.parts.listed(outfall_ids, outfall_status(outfalls, chains))
     main_share = np.where(snapped.first >= 0, pick(net.parts.main_share(), split, 1.0), np.nan)
     traced = gpd.GeoDataFrame(
         {
@@ -127,6 +128,8 @@ def trace_vaults(
             "second_inlet_id": pick(inlet_ids, snapped.second, None),
             "second_status": pd.Series(second.status, dtype="str").where(snapped.second >= 0),
             "second_outfall_id": pick(outfall_ids, second.outfall, None),
+            "second_parts": pick(part_outfalls, second_split, None),
+            "second_part_ends": pick(part_ends, second_split, None),
             "gutter_ft": snapped.first_ft,
             "pipe_ft": pipe_ft,
             "length_ft": snapped.first_ft + pipe_ft,
@@ -208,11 +211,19 @@ def _fall_back(
     outfall = outfalls["outfall_id"].to_numpy(dtype=object)[row[found]]
     water = pd.Series(outfalls["water_id"].to_numpy(dtype=object)[row[found]], at, dtype="str")
     water = water.where(water.isin(chains.index))
-    traced.loc[at, "trace_status"] = "by_area"
+    status = outfall_status(outfalls, chains)
+    meant = status[row[found]]
+    traced.loc[at, "trace_status"] = np.where(meant == "complete", "by_area", meant)
     traced.loc[at, "confidence"] = "low"
     traced.loc[at, "outfall_id"] = outfall
-    traced.loc[at, "part_outfalls"] = others[found]
-    traced.loc[at, "part_ends"] = None
+    by_id = dict(zip(outfalls["outfall_id"], status, strict=True))
+    for column, added in (
+        ("part_outfalls", others[found]),
+        ("part_ends", np.array([_short_of_water(more, by_id) for more in others[found]], object)),
+    ):
+        before = traced.loc[at, column].fillna("").to_numpy(dtype=object)
+        joined = [";".join(filter(None, pair)) for pair in zip(before, added, strict=True)]
+        traced.loc[at, column] = pd.Series(joined, at, dtype="str").replace("", None)
     traced.loc[at, "main_share"] = np.nan
     traced.loc[at, "water_id"] = water
     traced.loc[at, "waters_passed"] = water.map(chains)
@@ -221,6 +232,12 @@ def _fall_back(
     traced.loc[at, "reason"] = (
         traced.loc[at, "reason"] + " It lies in the area drained by outfall " + outfall + "."
     )
+
+
+def _short_of_water(parts: str | None, status: dict[str, str]) -> str | None:
+    """Return in words how outfalls, as ``id=share``, end if they are no way to a listed water."""
+    words = [status[part.rsplit("=", 1)[0]] for part in (parts or "").split(";") if part]
+    return ";".join(dict.fromkeys(word for word in words if word != "complete")) or None
 
 
 def _paths(
