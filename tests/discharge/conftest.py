@@ -82,6 +82,7 @@ CALM = {
     "gutter_ft": 50.0,
     "gutter_overflows": False,
     "gutter_slope_assumed": False,
+    "sensitive_ft": 50_000.0,
     "reaches_impaired": False,
     "reaches_intake": False,
     "reaches_shellfish": False,

@@ -206,6 +206,7 @@ RAISES = {
     "pump_minutes": [10.0, 300.0],
     "trace_confidence": ["high", "medium", "low"],
     "sensitivity": ["ordinary", "elevated", "unknown", "high", "protected"],
+    "sensitive_ft": [5000.0, None, 500.0],
     "near_concern": [False, None, True],
     "is_wet_day": [False, None, True],
 }

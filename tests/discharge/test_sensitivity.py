@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from shapely import Polygon
 
 from vaultplan.discharge import grade_outfalls, grade_waters
-from vaultplan.discharge.sensitivity import STRICTNESS
+from vaultplan.discharge.sensitivity import STRICTNESS, careful_waters
 from vaultplan.errors import CRSError, SchemaError
 from vaultplan.schema import table
 from vaultplan.settings import DischargeSettings
@@ -231,3 +231,16 @@ def test_a_listing_that_nobody_confirmed_lately_is_warned_of(make):
     never = waters.assign(reviewed_on=pd.NaT)
     said = grade_waters(never, areas, falls, **asked)["reason"]
     assert not said.str.contains("listing").any()
+
+
+def test_waters_that_ask_for_care_by_themselves(make):
+    waters = make.frame(
+        "receiving_waters",
+        make.water("creek", downstream_water_id="lagoon"),
+        make.water("lagoon", protection="protected", downstream_water_id="sea"),
+        make.water("sea", kind="sea", impairments="sediment"),
+        make.water("pond", protection=None),
+    )
+    areas = make.frame("sensitive_areas", make.area("beach", 90_000))
+    found = careful_waters(waters, areas, as_of=date(2026, 11, 2), settings=DischargeSettings())
+    assert found == {"lagoon", "sea"}

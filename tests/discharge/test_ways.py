@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from vaultplan.discharge.reached import FLAGS
-from vaultplan.discharge.ways import ENDS, ways_of, ways_out
+from vaultplan.discharge.ways import ENDS, feet_to_sensitive, ways_of, ways_out
 from vaultplan.schema import table
 
 GRADES = pd.DataFrame(
@@ -114,3 +114,19 @@ def test_every_way_out_with_its_share():
         ["v", "high", "second", 1.0],
         ["v", "odd", "second", 0.2],
     ]
+
+
+def test_feet_of_flow_to_the_first_sensitive_water():
+    """300 ft to the outfall; the lagoon begins 500 ft down, the bay 900; both ask for care."""
+    row = {"vault_id": "v", "trace_status": "complete", "outfall_id": "calm", "length_ft": 300.0}
+    told = ["creek=0;lagoon=500;bay=900", "creek=0;lagoon=500;bay=900", "creek=0", None]
+    rows = [row | {"vault_id": f"v{n}", "waters_ft": words} for n, words in enumerate(told)]
+    rows[1]["part_outfalls"] = "high=0.2"
+    traces = table("traces").conform(pd.DataFrame(rows))
+    ways = ways_of(traces, GRADES, _reached())
+    feet = feet_to_sensitive(traces, frozenset({"lagoon", "bay"}), ways)
+    assert feet.tolist() == pytest.approx([800.0, float("nan")] + 2 * [float("nan")], nan_ok=True)
+    ways["near_sensitive"] = pd.array([False, False, True, True], dtype="boolean")
+    feet = feet_to_sensitive(traces, frozenset({"lagoon"}), ways)
+    assert feet.tolist()[2:] == [300.0, 300.0]
+    assert feet_to_sensitive(traces.head(0), frozenset({"lagoon"}), ways.head(0)).empty

@@ -37,6 +37,8 @@ _FACTS = (
     flag("gutter_overflows", "pumped water would spread into the lane"),
     flag("gutter_slope_assumed", "nobody measured the gutter's fall; a flat one is reckoned with"),
     text("sensitivity", "sensitivity of the waters that any way of it reaches", *SENSITIVITIES),
+    real("sensitive_ft", "flow from the lid to the first water, or outfall near an area, that is "
+        "high or protected; blank where not known or none", "ft"),
     flag("reaches_impaired", "some way reaches a water impaired by what vault water adds to"),
     flag("reaches_intake", "some way reaches a drinking-water intake"),
     flag("reaches_shellfish", "some way reaches shellfish"),

@@ -17,8 +17,8 @@ from vaultplan.discharge.history import odd_water, water_history
 from vaultplan.discharge.rain import gauges_with_outlook, wet_day_chance
 from vaultplan.discharge.reached import places_reached
 from vaultplan.discharge.rules import Rules, load_rules
-from vaultplan.discharge.sensitivity import grade_outfalls
-from vaultplan.discharge.ways import ways_of
+from vaultplan.discharge.sensitivity import careful_waters, grade_outfalls
+from vaultplan.discharge.ways import feet_to_sensitive, ways_of
 from vaultplan.schema import Frames, table
 from vaultplan.settings import DischargeSettings, Settings
 
@@ -37,6 +37,7 @@ def gather_facts(
     reached: pd.DataFrame | None = None,
     gutters: pd.DataFrame | None = None,
     near_incidents: pd.DataFrame | None = None,
+    careful: frozenset[str] = frozenset(),
     as_of: date,
     time_zone: str,
     settings: DischargeSettings,
@@ -56,6 +57,8 @@ def gather_facts(
     reached, gutters, near_incidents
         From :func:`places_reached`, :func:`gutter_check` and :func:`vaults_near_incidents`; what
         they tell stays blank where they are not given.
+    careful
+        From :func:`careful_waters`.
     as_of, time_zone
         Last local day whose results are known, and the zone that day is counted in.
     settings
@@ -86,7 +89,9 @@ def gather_facts(
     wanted = ["vault_id", "trace_status", "confidence", "gutter_ft", "gap_ft"]
     of_path = pd.DataFrame(traces[wanted]).rename(columns={"confidence": "trace_confidence"})
     facts = facts.merge(of_path, "left", "vault_id")
-    facts = facts.merge(ways_of(traces, outfall_grades, reached), "left", "vault_id")
+    ways = ways_of(traces, outfall_grades, reached)
+    ways["sensitive_ft"] = feet_to_sensitive(traces, careful, ways).to_numpy()
+    facts = facts.merge(ways, "left", "vault_id")
     facts["sensitivity"] = facts["sensitivity"].fillna("unknown")
     facts = facts.merge(near_concern[["vault_id", "near_concern"]], "left", "vault_id")
     for part, columns in (
@@ -192,6 +197,12 @@ def discharge_facts(frames: Frames, *, as_of: date, settings: Settings) -> pd.Da
             cast(gpd.GeoDataFrame, _frame(frames, "receiving_waters")),
             cast(gpd.GeoDataFrame, _frame(frames, "sensitive_areas")),
             cast(gpd.GeoDataFrame, _frame(frames, "outfalls")),
+            settings=part,
+        ),
+        careful=careful_waters(
+            cast(gpd.GeoDataFrame, _frame(frames, "receiving_waters")),
+            cast(gpd.GeoDataFrame, _frame(frames, "sensitive_areas")),
+            as_of=as_of,
             settings=part,
         ),
         gutters=gutter_check(_frame(frames, "traces"), _frame(frames, "inlets"), part),

@@ -133,6 +133,20 @@ def grade_outfalls(
     return graded
 
 
+def careful_waters(
+    receiving_waters: gpd.GeoDataFrame,
+    sensitive_areas: gpd.GeoDataFrame,
+    *,
+    as_of: date,
+    settings: DischargeSettings,
+) -> frozenset[str]:
+    """Return the waters that are high or protected by themselves, whatever lies below them."""
+    waters = receiving_waters.reset_index(drop=True)
+    own = _own_marks(waters, sensitive_areas, as_of, settings)
+    strict = own.loc[own["grade"] >= _HIGH, "row"].unique()
+    return frozenset(waters["water_id"].iloc[strict])
+
+
 def _check_crs(*frames: gpd.GeoDataFrame) -> None:
     named = dict(zip(("receiving_waters", "sensitive_areas", "outfalls"), frames, strict=True))
     filled = {name: frame for name, frame in named.items() if len(frame)}

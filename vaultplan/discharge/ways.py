@@ -140,6 +140,37 @@ def ways_of(
     return pd.DataFrame(found)
 
 
+def feet_to_sensitive(
+    traces: pd.DataFrame, careful: frozenset[str], ways: pd.DataFrame
+) -> pd.Series[float]:
+    """Return the feet of flow from each lid to the first water that asks for care.
+
+    Parameters
+    ----------
+    traces
+        ``length_ft`` and ``waters_ft`` of table ``traces``.
+    careful
+        Waters that are high or protected by themselves.
+    ways
+        From :func:`ways_of`, row by row as ``traces``: an outfall near a sensitive area counts as
+        in it, and where the water may take another way the feet are not known.
+
+    Returns
+    -------
+    pandas.Series
+        Feet; blank where they are not known or no such water is passed.
+    """
+    told = traces["waters_ft"].reset_index(drop=True)
+    pieces = pd.Series(told.dropna().unique()).str.split(";").explode().str.rsplit("=", n=1)
+    hit = pieces[pieces.str[0].isin(careful)]
+    least = hit.str[1].astype("float64").groupby(level=0).min()
+    words = pd.Series(told.dropna().unique())
+    beyond = told.map(dict(zip(words[least.index], least, strict=True))).astype("float64")
+    beyond = beyond.mask(ways["near_sensitive"].fillna(False).to_numpy(bool), 0.0)
+    feet: pd.Series[float] = beyond + traces["length_ft"].to_numpy(dtype=float, na_value=np.nan)
+    return feet.mask(ways["parts_elsewhere"].fillna(True).to_numpy(bool))
+
+
 def _any(outfalls: pd.DataFrame, flags: pd.Series[Any], count: int) -> pd.Series[Any]:
     """Return true if any is, else blank if any is or there is none, else false."""
     value = outfalls["outfall_id"].map(flags).astype("boolean")
