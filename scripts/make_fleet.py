@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import shapely
+from fleet.bounds import breaks, edits
 from fleet.files import Sink
 from fleet.names import SEA, UTILITY, town_names
 from fleet.rain import let_it_rain, outlook
@@ -132,6 +133,7 @@ def make_fleet(vaults: int, seed: int, years: int, town_vaults: int, out: Path) 
         last_end = town["ends"][1]
         if site.place == 0:
             sink.rows("overrides", lowered(town["table"], rng))
+            sink.rows("plan_edits", edits(town["orders"]))
         spent = time.monotonic() - begun
         print(
             f"{site.name}: {sink.counts['vaults']:,} of {vaults:,} vaults, {spent:.0f} s",
@@ -152,7 +154,7 @@ def make_fleet(vaults: int, seed: int, years: int, town_vaults: int, out: Path) 
             }
         ),
     )
-    sink.rows("trucks", truck_fleet(vaults, depots, rng))
+    sink.rows("trucks", breaks(truck_fleet(vaults, depots, rng)))
     (out / "vaultplan.toml").write_text(SETTINGS, encoding="utf-8")
     (out / "README.md").write_text(
         _readme(vaults, seed, years, town_vaults, sink.counts), encoding="utf-8"

@@ -186,6 +186,12 @@ class ScheduleSettings(_Part):
     sock_gpm: Positive = Field(125.0, description="through a sock; common practice, no source")
     speed_mph: Positive = Field(20.0, description="street speed where not stated; assumed")
     detour: float = Field(1.35, ge=1, description="road over straight distance; assumed")
+    busy_hours: str = Field(
+        "07:00-09:00;15:30-18:00", description="times of day with slow streets, Mon-Fri; assumed"
+    )
+    busy_factor: float = Field(
+        1.0, ge=1, le=5, description="a drive takes so many times as long in busy hours; assumed"
+    )
     leg_minutes: NotNegative = Field(1.5, description="parking and turning per leg; assumed")
     max_refill_hours: Positive = Field(4.0, description="crew follows vacuum truck within; assumed")
     load_percentile: Literal[50, 90] = Field(

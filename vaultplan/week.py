@@ -37,11 +37,13 @@ _RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "incidents", "overrid
 JUDGED_TABLES: Final = tuple(
     dict.fromkeys([*WATER_TABLES, *DRAIN_TABLES, *STREET_TABLES, *_RULE_TABLES])
 )
-_WEEK_TABLES: Final = ("work_orders", "trucks", "depots", "disposal_sites", "backdrop")
+_WEEK_TABLES: Final = (
+    *("work_orders", "trucks", "depots", "disposal_sites", "plan_edits", "backdrop"),
+)
 _CONTENT_TABLES: Final = ("plan_jobs", "plan_stops", "plan_unserved")
 _SCHEDULE_TABLES: Final = (
     *("rankings", "decisions", "forecasts", "work_orders", "vaults"),
-    *("trucks", "depots", "disposal_sites", "roads"),
+    *("trucks", "depots", "disposal_sites", "roads", "plan_edits", "outfalls"),
 )
 
 

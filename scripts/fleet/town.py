@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from fleet import bounds, surveyed
 from fleet import drains as drain_room
-from fleet import surveyed
 from fleet import vaults as vault_room
 from fleet.files import Sink
 from fleet.ground import Ground
@@ -73,6 +73,7 @@ def build_town(
     table = vaults.table.copy()
     table["gauge_id"] = np.array(rain.gauge_ids, dtype=object)[gauge]
     table.loc[site.rng(7).random(len(table)) < 0.01, "gauge_id"] = None
+    table = bounds.barred_hours(table, site.rng(16))
     sink.layer("vaults", table.assign(geometry=shapely.points(places)))
     yard, dump = yards(
         code,
@@ -112,8 +113,12 @@ def build_town(
     named = surveyed.choices(table["vault_id"], inlet_ids[inlet], lately)
     sink.rows("inlet_choices", named)
     sink.rows("samples", take_samples(visits, code, site.rng(10)))
-    sink.rows("work_orders", open_work(table, site.orders, code, site.rng(11)))
+    orders = bounds.bound_orders(
+        open_work(table, site.orders, code, site.rng(11)), code, site.rng(17)
+    )
+    sink.rows("work_orders", orders)
     return {
+        "orders": orders,
         "sea": ground.to_world(ground.sea),
         "depots": list(yard["depot_id"]),
         "table": table,

@@ -9,7 +9,7 @@ from hypothesis import settings as budget
 from hypothesis import strategies as st
 
 from vaultplan.schedule.clock import WeekClock
-from vaultplan.schedule.model import week_model, week_places
+from vaultplan.schedule.build import week_model, week_places
 from vaultplan.schedule.state import WeekState
 from vaultplan.schedule.travel import travel_times
 from vaultplan.settings import ScheduleSettings
@@ -47,8 +47,8 @@ def assert_holds(state: WeekState) -> None:
             drive = 0
             for stop, start in zip(stops, fleet.starts[row], strict=True):
                 leg = int(week.drive[at, fleet.place(stop)])
-                early, late = fleet.window(row, stop)
-                assert free + leg <= start and early <= start <= late
+                windows = fleet.windows(row, stop)
+                assert free + leg <= start and any(a <= start <= b for a, b in windows)
                 if stop >= 0:
                     assert rows[stop] == row
                 at, free, drive = fleet.place(stop), start + fleet.seconds(row, stop), drive + leg

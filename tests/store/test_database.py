@@ -95,7 +95,7 @@ def test_what_is_not_there_or_not_ours_is_refused(tmp_path, vaults):
 def test_tables_of_another_version_are_refused(database):
     with database.writing() as connection:
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
-    with pytest.raises(StoreError, match="tables of version 9999, this program works with 0003"):
+    with pytest.raises(StoreError, match="tables of version 9999, this program works with 0004"):
         open_database(database.location)
 
 

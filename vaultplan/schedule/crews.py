@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from vaultplan.schedule.limits import within
 from vaultplan.schedule.model import Job, Shift, Week
 from vaultplan.schedule.routing import (
     CLOSED,
@@ -50,24 +51,25 @@ def crew_model(week: Week) -> CrewModel:
 
     Notes
     -----
-    Skills close arcs into jobs a crew may not do; the pumping rate is in the durations of the
-    arcs that leave a job, because it differs by truck; socks are a load. A truck that is out is
-    paid from the start of its shift, so its overtime is what lies after the end of the shift.
+    Arcs into jobs that a truck-day may not do are closed; the pumping rate is in the durations of
+    the arcs that leave a job, because it differs by truck; socks are a load. A truck that is out is
+    paid from the start of its shift, so its overtime is what lies after the end of the shift. A
+    break shortens the day here and gets its hour from the repair, as busy hours do.
     """
     offered = [n for n, job in enumerate(week.jobs) if crew_windows(week, job)]
     yards = sorted({shift.yard for shift in week.crews})
     spots = np.array([*yards, *(week.jobs[n].place for n in offered)], dtype=np.int64)
     base = week.drive[np.ix_(spots, spots)]
-    skills = frozenset(week.jobs[n].skill for n in offered) - {""}
-    profiles: dict[tuple[float, frozenset[str]], int] = {}
+    profiles: dict[tuple[float, frozenset[int]], int] = {}
     distances: list[Matrix] = []
     durations: list[Matrix] = []
     kinds: dict[Vehicle, list[int]] = {}
     for number, shift in enumerate(week.crews):
-        key = (shift.gpm, shift.skills & skills)
+        barred = frozenset(at for at, n in enumerate(offered) if shift.lacks(week.jobs[n]))
+        key = (shift.gpm, barred)
         if key not in profiles:
             profiles[key] = len(profiles)
-            distance, duration = _profile(week, shift, base, offered, len(yards))
+            distance, duration = _profile(week, shift, base, offered, barred, len(yards))
             distances.append(distance)
             durations.append(duration)
         yard = yards.index(shift.yard)
@@ -75,11 +77,11 @@ def crew_model(week: Week) -> CrewModel:
             start=yard,
             end=yard,
             opens=shift.opens,
-            closes=shift.ends,
+            closes=shift.ends - shift.rest,
             capacity=(shift.socks,),
             profile=profiles[key],
             starts_late=shift.opens,
-            shift=shift.closes - shift.opens,
+            shift=max(0, shift.closes - shift.opens - shift.rest),
             overtime=shift.ends - shift.closes,
             overtime_weight=week.overtime_weight,
         )
@@ -108,14 +110,19 @@ def crew_windows(week: Week, job: Job) -> tuple[Window, ...]:
     """Return when a crew may start the job; days that follow on without a clock limit are one."""
     windows: list[Window] = []
     free: list[bool] = []
-    for day, (early, late) in zip(job.days, job.windows, strict=True):
-        shifts = [shift for shift in week.crews if shift.day == day]
-        lead = vacuum_lead(week, job, day) if job.needs_vacuum else early
-        if not shifts or lead is None or lead > late:
+    for day in job.days:
+        shifts = [shift for shift in week.crews if shift.day == day and not shift.lacks(job)]
+        if not shifts:
             continue
-        windows.append((max(early, lead), late))
-        is_free = early <= min(s.opens for s in shifts) and late >= max(s.ends for s in shifts)
-        free.append(is_free and not job.needs_vacuum)
+        took = min(week.crew_seconds(job, shift) for shift in shifts)
+        starts = job.starts(day, took, is_crew=True)
+        if job.needs_vacuum:
+            lead = vacuum_lead(week, job, day)
+            starts = () if lead is None else within(starts, lead, starts[-1][1] if starts else 0)
+        windows += starts
+        is_free = len(starts) == 1 and not job.needs_vacuum
+        is_free = is_free and starts[0][0] <= min(s.opens for s in shifts)
+        free.append(is_free and starts[0][1] >= max(s.ends for s in shifts))
     is_run = all(after - before == 1 for before, after in pairwise(job.days))
     if len(windows) > 1 and len(windows) == len(job.days) and is_run and all(free):
         return ((windows[0][0], windows[-1][1]),)
@@ -124,24 +131,28 @@ def crew_windows(week: Week, job: Job) -> tuple[Window, ...]:
 
 def vacuum_lead(week: Week, job: Job, day: int) -> int | None:
     """Return the earliest second at which a vacuum truck can be done there; None if none can."""
-    early, late = job.windows[job.days.index(day)]
-    done = [
-        max(early, shift.opens + int(week.drive[shift.yard, job.place]))
-        + week.vacuum_seconds(job, shift)
-        for shift in week.vacuums
-        if shift.day == day and shift.tank_gal >= job.load_gal
-    ]
-    return min((second for second in done if second <= late), default=None)
+    done = []
+    for shift in week.vacuums:
+        if shift.day == day and not shift.lacks(job):
+            took = week.vacuum_seconds(job, shift)
+            there = shift.opens + int(week.drive[shift.yard, job.place])
+            starts = within(job.starts(day, took, is_crew=False), there, shift.ends)
+            done += [early + took for early, _ in starts[:1]]
+    return min(done, default=None)
 
 
 def _profile(
-    week: Week, shift: Shift, base: Matrix, offered: list[int], yards: int
+    week: Week,
+    shift: Shift,
+    base: Matrix,
+    offered: list[int],
+    barred: frozenset[int],
+    yards: int,
 ) -> tuple[Matrix, Matrix]:
     distance, duration = base.copy(), base.copy()
     for position, number in enumerate(offered, start=yards):
-        job = week.jobs[number]
-        duration[position, :] += week.crew_seconds(job, shift)
-        if job.skill and job.skill not in shift.skills:
+        duration[position, :] += week.crew_seconds(week.jobs[number], shift)
+        if position - yards in barred:
             distance[:, position] = CLOSED
     np.fill_diagonal(distance, 0)
     np.fill_diagonal(duration, 0)

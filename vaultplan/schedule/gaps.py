@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from vaultplan.schedule.fleet import Fleet, Ints
+from vaultplan.schedule.fleet import Fleet, Ints, waste_code
 from vaultplan.schedule.model import Job
 
 Bools = npt.NDArray[np.bool_]
@@ -73,8 +73,9 @@ def crew_gaps(fleet: Fleet, job: Job, bounds: Bounds, is_open: Bools) -> Gaps:
 def vacuum_gaps(fleet: Fleet, job: Job, bounds: Bounds) -> Gaps:
     """Return the gaps of vacuum tours into which a job fits, alone or with a dump beside it."""
     parts = [_priced(fleet, job, bounds, is_tank=True)]
-    for site in range(len(fleet.week.sites)):
-        parts.append(_priced(fleet, job, bounds, is_tank=True, dump=site))
+    for site, place in enumerate(fleet.week.sites):
+        if place.accepts(job.waste):
+            parts.append(_priced(fleet, job, bounds, is_tank=True, dump=site))
         parts.append(_priced(fleet, job, bounds, is_tank=True, dump=site, is_dump_first=True))
     return join(parts)
 
@@ -168,13 +169,17 @@ def _tank_has_room(
     fleet: Fleet, job: Job, rows: Ints, wide: int, dump: int, is_dump_first: bool
 ) -> Bools:
     before, after = fleet.load_before[rows, :wide], fleet.load_after[rows, :wide]
+    waste = waste_code(job)
+    first, then = fleet.waste_before[rows, :wide], fleet.waste_after[rows, :wide]
+    joins, goes_on = (first == 0) | (first == waste), (then == 0) | (then == waste)
     tank = np.array([fleet.shifts[row].tank_gal for row in rows.tolist()])[:, None] + _EPSILON_GAL
     if dump < 0:
         room: Bools = (before + after + job.load_gal <= tank) & ~fleet.is_last[rows, :wide]
+        room &= joins & goes_on
     elif is_dump_first:
-        room = (after + job.load_gal <= tank) & (before > 0) & (after > 0)
+        room = (after + job.load_gal <= tank) & (before > 0) & (after > 0) & goes_on
     else:
-        room = before + job.load_gal <= tank
+        room = (before + job.load_gal <= tank) & joins
     return room
 
 

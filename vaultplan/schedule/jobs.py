@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from vaultplan.schedule.bounds import what_bounds
 from vaultplan.schema import METHODS, Frames, table
 from vaultplan.settings import ScheduleSettings
 
@@ -25,8 +26,9 @@ def build_jobs(
     Parameters
     ----------
     frames
-        ``work_orders`` (only open ones count), ``vaults``, ``rankings``, and for each vault and
-        day of the week ``forecasts`` and ``decisions``.
+        ``work_orders`` (only open ones count), ``vaults``, ``rankings``, for each vault and day of
+        the week ``forecasts`` and ``decisions``, and where there are any ``traces``, ``outfalls``
+        and ``plan_edits``.
     week_of
         First day of the week.
     plan_id
@@ -41,9 +43,9 @@ def build_jobs(
 
     Notes
     -----
-    A job may be done on the days from its ``earliest_on`` whose gate is go. An order whose
-    ``due_on`` has passed is still offered, and so is one due later; one that may not start this
-    week is in neither table. Days differ: the job takes the highest method and the largest volume
+    A job may be done on the days from its ``earliest_on`` to its ``due_on`` whose gate is go; where
+    there is none, as when it is overdue, later days of go will do. One that may not start this week
+    is in neither table. Days differ: the job takes the highest method and the largest volume
     of its allowed days, so that it can be done on any of them. All days held: held. No day of go
     and one to be referred, or no decision at all: referred. A crew must follow a vacuum truck
     within the shortest refill time of those days that 90 % of outcomes exceed, at most
@@ -51,7 +53,7 @@ def build_jobs(
     """
     week = pd.date_range(pd.Timestamp(week_of), periods=WEEK_DAYS).as_unit("s")
     orders = _orders(frames, week[-1])
-    days = _days(orders, frames, week)
+    days = _in_time(_days(orders, frames, week))
     has = days.groupby("order_id", sort=False)[["is_go", "is_refer", "is_decided"]].any()
     orders = orders.join(has, on="order_id")
     outcome = pd.Series("", orders.index, dtype="str")
@@ -68,7 +70,9 @@ def build_jobs(
     left = orders[["order_id", "vault_id"]].assign(plan_id=plan_id, outcome=outcome, reason=reason)[
         outcome != ""
     ]
-    jobs = _jobs(orders[offered & ~beyond], days, settings).assign(plan_id=plan_id)
+    chosen = orders[offered & ~beyond]
+    jobs = _jobs(chosen, days, settings).assign(plan_id=plan_id)
+    jobs = jobs.assign(**what_bounds(chosen, jobs["rules_fired"], frames))
     placed = gpd.GeoDataFrame(jobs, geometry="geometry", crs=frames["vaults"].crs)
     conformed: Any = table("plan_jobs").conform(placed)
     return conformed.reset_index(drop=True), table("plan_unserved").conform(left).reset_index(
@@ -81,7 +85,7 @@ def _orders(frames: Frames, sunday: pd.Timestamp) -> pd.DataFrame:
     orders = frames["work_orders"]
     keep = orders["status"].fillna("open").eq("open") & ~(orders["earliest_on"] > sunday)
     ranks = frames["rankings"][["order_id", "rank", "score", "reason"]]
-    vaults = frames["vaults"][["vault_id", "status", "geometry"]]
+    vaults = frames["vaults"][["vault_id", "status", "no_work_hours", "geometry"]]
     joined = orders[keep].drop(columns="status").merge(ranks, on="order_id", how="left")
     known = joined.merge(pd.DataFrame(vaults), on="vault_id", how="left", indicator="in_vaults")
     return known.sort_values(
@@ -91,7 +95,7 @@ def _orders(frames: Frames, sunday: pd.Timestamp) -> pd.DataFrame:
 
 def _days(orders: pd.DataFrame, frames: Frames, week: pd.DatetimeIndex) -> pd.DataFrame:
     """Return a row for each order and day it could start on, with decision and forecast."""
-    days = orders[["order_id", "vault_id", "earliest_on"]].merge(
+    days = orders[["order_id", "vault_id", "earliest_on", "due_on"]].merge(
         pd.DataFrame({"on": week}), how="cross"
     )
     days = days[~(days["on"] < days["earliest_on"])]
@@ -104,6 +108,14 @@ def _days(orders: pd.DataFrame, frames: Frames, week: pd.DatetimeIndex) -> pd.Da
     days["is_decided"] = days["gate"].notna()
     days["step"] = days["method"].map({name: i for i, name in enumerate(METHODS)}).astype(float)
     return days
+
+
+def _in_time(days: pd.DataFrame) -> pd.DataFrame:
+    """Return the days up to the due day where one of them may go ahead, else all."""
+    in_time = ~(days["on"] > days["due_on"])
+    may = (days["is_go"] & in_time).groupby(days["order_id"], sort=False).transform("any")
+    late = days["is_go"] & ~in_time & may
+    return days.assign(is_go=days["is_go"] & ~late)
 
 
 def _refuse_vaults(orders: pd.DataFrame, outcome: pd.Series[Any], reason: pd.Series[Any]) -> None:
@@ -219,6 +231,11 @@ _CARRIED: Final = (
     "due_on",
     "window_from",
     "window_to",
+    "outage_from",
+    "outage_to",
+    "daylight_only",
+    "no_work_hours",
+    "pair_id",
 )
 
 

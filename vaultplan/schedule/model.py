@@ -3,39 +3,45 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final, NamedTuple
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
-from vaultplan.errors import ScheduleError
-from vaultplan.geometry import require_same_crs
 from vaultplan.schedule.clock import WeekClock
-from vaultplan.schema import WEEKDAYS, Frames
-from vaultplan.settings import ScheduleSettings
-from vaultplan.units import LB_PER_GAL_WATER
+from vaultplan.schedule.hours import Window
 
 MINUTE: Final = 60
-#: How much more an order of each priority is worth than an ordinary one (3); assumed.
-_BY_PRIORITY: Final = {1: 2.0, 2: 1.5, 3: 1.0, 4: 0.8, 5: 0.6}
-#: How much more an order is worth that falls due before the week ends; assumed.
-_IF_DUE: Final = 1.5
+#: Any truck, and any day, in what a planner asks for.
+ANY_TRUCK: Final = "*"
+ANY_DAY: Final = -1
+
+
+class Slot(NamedTuple):
+    """A truck and a day that a planner names; either may be any."""
+
+    truck_id: str
+    day: int
+    is_crew: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One order: where, when, how much water, and what it is worth in seconds driven."""
+    """One order: where, when, how much water, and what it is worth in seconds driven.
+
+    ``windows`` bound the start on each of ``days``; ``crew_stays`` and ``vacuum_stays`` the whole
+    time that a truck stands there, empty where nothing bounds it. ``kept_to`` and ``barred_from``
+    are what a planner asked for; ``turn`` is its place among the stops kept to one truck and day, 0
+    if any. Orders with one ``pair`` are done by one crew on one day.
+    """
 
     order_id: str
     vault_id: str
     place: int
     method: str
     days: tuple[int, ...]
-    windows: tuple[tuple[int, int], ...]
+    windows: tuple[Window, ...]
     skill: str
     load_gal: float
     setup: int
@@ -43,16 +49,42 @@ class Job:
     refill: int
     socks: int
     worth: int
+    crew_stays: tuple[tuple[Window, ...], ...] = ()
+    vacuum_stays: tuple[tuple[Window, ...], ...] = ()
+    waste: str = "sediment"
+    outfall: str = ""
+    cap_gal: float = math.inf
+    pair: str = ""
+    turn: int = 0
+    kept_to: tuple[Slot, ...] = ()
+    barred_from: tuple[Slot, ...] = ()
 
     @property
     def needs_vacuum(self) -> bool:
         """Whether a vacuum truck must empty the vault before the crew comes."""
         return self.method == "vacuum_truck"
 
+    def starts(self, day: int, seconds: int, *, is_crew: bool) -> tuple[Window, ...]:
+        """Return when a truck may start on a day to be there for so many seconds."""
+        if day not in self.days:
+            return ()
+        at = self.days.index(day)
+        early, late = self.windows[at]
+        stays = self.crew_stays if is_crew else self.vacuum_stays
+        if not stays:
+            return ((early, late),)
+        fits = ((max(early, a), min(late, b - seconds)) for a, b in stays[at])
+        return tuple((a, b) for a, b in fits if a <= b)
+
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """One truck on one day. ``closes`` ends the shift, ``ends`` the longest overtime."""
+    """One truck on one day.
+
+    ``closes`` ends the shift, ``ends`` the longest overtime. A break of ``rest`` seconds starts
+    between ``rest_from`` and ``rest_to``, away from any stop; a truck that is back by then needs
+    none.
+    """
 
     truck_id: str
     day: int
@@ -64,22 +96,67 @@ class Shift:
     gpm: float
     socks: int
     tank_gal: float
+    pumps: int = 1
+    rest: int = 0
+    rest_from: int = 0
+    rest_to: int = 0
+    is_crew: bool = True
+
+    def lacks(self, job: Job) -> str:
+        """Return in a word what this truck-day lacks for a job whatever else it does; else blank.
+
+        One of skill, pump, socks, tank, edit.
+        """
+        if self.is_crew:
+            if job.skill and job.skill not in self.skills:
+                return "skill"
+            if not job.needs_vacuum and self.pumps < 1:
+                return "pump"
+            if job.socks > self.socks:
+                return "socks"
+        elif job.load_gal > self.tank_gal:
+            return "tank"
+        return "" if self.is_asked(job) else "edit"
+
+    def is_asked(self, job: Job) -> bool:
+        """Whether a planner's edits leave the job to this truck on this day.
+
+        A job kept to a crew may have any vacuum truck, but on the day it is kept to.
+        """
+        return all(self._suits(slot) for slot in job.kept_to) and not any(
+            slot.truck_id in (ANY_TRUCK, self.truck_id) and slot.day in (ANY_DAY, self.day)
+            for slot in job.barred_from
+        )
+
+    def _suits(self, slot: Slot) -> bool:
+        is_for_us = slot.truck_id == ANY_TRUCK or slot.is_crew == self.is_crew
+        return slot.day in (ANY_DAY, self.day) and (
+            not is_for_us or slot.truck_id in (ANY_TRUCK, self.truck_id)
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A disposal site with its opening hours on each day of the week."""
+    """A disposal site with its opening hours on each day; ``takes`` is None if it takes all."""
 
     site_id: str
     place: int
     dump: int
     opens: tuple[int, ...]
     closes: tuple[int, ...]
+    takes: frozenset[str] | None = None
+
+    def accepts(self, waste: str) -> bool:
+        """Whether it takes a waste profile; PCB only where it says so."""
+        return waste != "pcb" if self.takes is None else waste in self.takes
 
 
 @dataclass(frozen=True, slots=True)
 class Week:
-    """Everything one solve needs. ``drive`` is seconds from row place to column place."""
+    """Everything one solve needs. ``drive`` is seconds from row place to column place.
+
+    Between the seconds of each span in ``busy`` a drive takes ``busy_factor`` times as long.
+    """
 
     clock: WeekClock
     jobs: tuple[Job, ...]
@@ -89,6 +166,8 @@ class Week:
     drive: npt.NDArray[np.int64]
     overtime_weight: int
     sock_gpm: float
+    busy: tuple[Window, ...] = ()
+    busy_factor: float = 1.0
 
     def crew_seconds(self, job: Job, shift: Shift) -> int:
         """Return how long a crew is busy at a vault."""
@@ -101,6 +180,35 @@ class Week:
         """Return how long a vacuum truck is busy at a vault."""
         return job.setup + pump_seconds(job.load_gal, shift.gpm)
 
+    def driven(self, seconds: int, leaves: int) -> int:
+        """Return how long a drive of so many quiet seconds takes from a moment on.
+
+        Notes
+        -----
+        Speed changes at the edges of the busy spans, so that who leaves later never comes sooner
+        (Ichoua, S., Gendreau, M., Potvin, J.-Y. (2003): Vehicle dispatching with time-dependent
+        travel times. European Journal of Operational Research 144(2), 379-396,
+        doi:10.1016/S0377-2217(02)00147-9).
+        """
+        if not self.busy:
+            return seconds
+        left, now = float(seconds), float(leaves)
+        for start, end in self.busy:
+            if end <= now:
+                continue
+            quiet = start - now
+            if quiet > 0:
+                if left <= quiet:
+                    break
+                left -= quiet
+                now = float(start)
+            busy = (end - now) / self.busy_factor
+            if left <= busy:
+                return math.ceil(round(now + left * self.busy_factor - leaves, 6))
+            left -= busy
+            now = float(end)
+        return math.ceil(round(now + left - leaves, 6))
+
 
 def pump_seconds(load_gal: float, gpm: float) -> int:
     """Return seconds of pumping, rounded up.
@@ -109,170 +217,3 @@ def pump_seconds(load_gal: float, gpm: float) -> int:
     120
     """
     return math.ceil(round(load_gal / gpm * MINUTE, 6))
-
-
-def week_places(frames: Frames) -> gpd.GeoDataFrame:
-    """Return every place of the week: yards, disposal sites, then vaults, with ``place_id``.
-
-    Places are named ``depot:``, ``site:`` and ``vault:`` with their id.
-
-    Raises
-    ------
-    CRSError
-        If the tables are not all in one CRS.
-    """
-    parts: dict[str, gpd.GeoDataFrame] = {}
-    for name, key, kind in (
-        ("depots", "depot_id", "depot"),
-        ("disposal_sites", "site_id", "site"),
-        ("plan_jobs", "vault_id", "vault"),
-    ):
-        frame = frames[name]
-        if len(frame):
-            part = frame[[key, "geometry"]].drop_duplicates(key)
-            parts[name] = part.assign(place_id=f"{kind}:" + part[key].astype(str))
-    if not parts:
-        return gpd.GeoDataFrame({"place_id": []}, geometry=[])
-    crs = require_same_crs(**parts)
-    placed = [part[["place_id", "geometry"]] for part in parts.values()]
-    joined = pd.concat(placed, ignore_index=True)
-    return gpd.GeoDataFrame(joined, geometry="geometry", crs=crs)
-
-
-def week_model(
-    frames: Frames,
-    clock: WeekClock,
-    place_ids: Sequence[str],
-    drive: npt.NDArray[np.int64],
-    settings: ScheduleSettings,
-) -> Week:
-    """Return the week's jobs, truck-days and sites from plan_jobs, trucks and disposal_sites.
-
-    Raises
-    ------
-    ScheduleError
-        If a truck's yard is unknown, its shift ends before it begins, or a vacuum truck has no
-        tank stated.
-    """
-    place = {name: number for number, name in enumerate(place_ids)}
-    jobs = tuple(_job(row, clock, place, settings) for row in _rows(frames["plan_jobs"]))
-    trucks = list(_rows(frames["trucks"].sort_values("truck_id")))
-    return Week(
-        clock=clock,
-        jobs=jobs,
-        crews=tuple(
-            s for t in trucks if t.kind == "crew" for s in _shifts(t, clock, place, settings)
-        ),
-        vacuums=tuple(
-            s for t in trucks if t.kind == "vacuum" for s in _shifts(t, clock, place, settings)
-        ),
-        sites=tuple(
-            _site(row, clock, place, settings)
-            for row in _rows(frames["disposal_sites"].sort_values("site_id"))
-        ),
-        drive=drive,
-        overtime_weight=settings.overtime_weight,
-        sock_gpm=settings.sock_gpm,
-    )
-
-
-def _rows(frame: pd.DataFrame) -> Any:
-    return frame.itertuples(index=False)
-
-
-def _number(value: Any, blank: float) -> float:
-    return blank if pd.isna(value) else float(value)
-
-
-def _words(value: Any) -> list[str]:
-    return [] if pd.isna(value) else [word for word in str(value).split(";") if word]
-
-
-def _seconds(minutes: float) -> int:
-    return math.ceil(round(minutes * MINUTE, 6))
-
-
-def _job(row: Any, clock: WeekClock, place: dict[str, int], settings: ScheduleSettings) -> Job:
-    days = tuple(sorted(clock.number(pd.Timestamp(day).date()) for day in _words(row.allowed_days)))
-    start = "00:00" if pd.isna(row.window_from) else str(row.window_from)
-    end = "23:59" if pd.isna(row.window_to) else str(row.window_to)
-    return Job(
-        order_id=str(row.order_id),
-        vault_id=str(row.vault_id),
-        place=place[f"vault:{row.vault_id}"],
-        method=str(row.method),
-        days=days,
-        windows=tuple((clock.second(day, start), clock.second(day, end)) for day in days),
-        skill="" if pd.isna(row.skill) else str(row.skill),
-        load_gal=float(row.load_gal),
-        setup=_seconds(_number(row.setup_minutes, settings.setup_minutes)),
-        task=_seconds(_number(row.task_minutes, settings.task_minutes)),
-        refill=int(_number(row.refill_minutes, settings.min_refill_minutes) * MINUTE),
-        socks=settings.socks_per_job if row.method == "filter_sock" else 0,
-        worth=_worth(row, clock, settings),
-    )
-
-
-def _worth(row: Any, clock: WeekClock, settings: ScheduleSettings) -> int:
-    """Return what serving an order is worth, in seconds driven.
-
-    The worth of an ordinary job times ``1 + score / 50`` (so the best-ranked counts threefold),
-    its priority's factor, and half as much again if it falls due before the week ends.
-    """
-    by_score = 1.0 + _number(row.score, 0.0) / 50.0
-    by_priority = _BY_PRIORITY[int(_number(row.priority, 3))]
-    is_due = not pd.isna(row.due_on) and clock.number(row.due_on.date()) < len(WEEKDAYS)
-    worth = settings.job_worth_minutes * MINUTE * by_score * by_priority
-    return round(worth * (_IF_DUE if is_due else 1.0))
-
-
-def _shifts(
-    row: Any, clock: WeekClock, place: dict[str, int], settings: ScheduleSettings
-) -> list[Shift]:
-    yard = place.get(f"depot:{row.depot_id}")
-    if yard is None:
-        raise ScheduleError(f"truck {row.truck_id} starts from depot {row.depot_id}, not in depots")
-    tank = _number(row.tank_gal, math.nan)
-    if row.kind == "vacuum" and math.isnan(tank):
-        raise ScheduleError(f"vacuum truck {row.truck_id} states no tank_gal; load trucks with it")
-    gpm = _number(row.pump_gpm, settings.pump_gpm)
-    if gpm <= 0:
-        raise ScheduleError(
-            f"truck {row.truck_id} pumps 0 gal/min; state its rate or leave it blank"
-        )
-    shifts = []
-    for day, name in enumerate(WEEKDAYS):
-        if name not in _words(row.days):
-            continue
-        opens, closes = clock.second(day, row.shift_from), clock.second(day, row.shift_to)
-        if closes <= opens:
-            raise ScheduleError(
-                f"truck {row.truck_id}: the shift {row.shift_from}-{row.shift_to} ends before it "
-                "begins; a shift past midnight is entered as two trucks"
-            )
-        shifts.append(
-            Shift(
-                truck_id=str(row.truck_id),
-                day=day,
-                yard=yard,
-                opens=opens,
-                closes=closes,
-                ends=closes + int(_number(row.overtime_minutes, 0.0) * MINUTE),
-                skills=frozenset(_words(row.skills)),
-                gpm=gpm,
-                socks=int(_number(row.sock_count, 0)),
-                tank_gal=min(tank, _number(row.payload_lb, math.inf) / LB_PER_GAL_WATER),
-            )
-        )
-    return shifts
-
-
-def _site(row: Any, clock: WeekClock, place: dict[str, int], settings: ScheduleSettings) -> Site:
-    week = range(len(WEEKDAYS))
-    return Site(
-        site_id=str(row.site_id),
-        place=place[f"site:{row.site_id}"],
-        dump=_seconds(_number(row.dump_minutes, settings.dump_minutes)),
-        opens=tuple(clock.second(day, row.open_from) for day in week),
-        closes=tuple(clock.second(day, row.open_to) for day in week),
-    )

@@ -6,6 +6,7 @@ before the crew starts and not longer before it than the water takes to come bac
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -13,6 +14,8 @@ import numpy as np
 
 from vaultplan.schedule.fleet import SHUT, Fleet
 from vaultplan.schedule.gaps import Bounds, Gaps, crew_gaps, vacuum_gaps
+from vaultplan.schedule.hours import Window
+from vaultplan.schedule.limits import carries, gallons_drained, pairs_of, within, without_idle_dumps
 from vaultplan.schedule.model import Job, Shift, Week
 
 #: How many gaps of each fleet are paired when a crew and a vacuum truck are placed together.
@@ -29,6 +32,8 @@ class Snapshot:
     crew_starts: list[tuple[int, ...]]
     vacuum_stops: list[list[int]]
     vacuum_starts: list[tuple[int, ...]]
+    pauses: tuple[list[int], list[int]]
+    drained: list[dict[str, float]]
     numbers: tuple[np.ndarray[tuple[int], np.dtype[np.int64]], ...]
     places: tuple[list[int], ...]
 
@@ -52,65 +57,69 @@ class WeekState:
             for s in week.vacuums
         ]
         self.crews = Fleet(
-            week, week.crews, self._crew_window, lambda row, job: self._crew_seconds[row][job]
+            week, week.crews, self._crew_windows, lambda row, job: self._crew_seconds[row][job]
         )
-        self.vacuums = Fleet(week, week.vacuums, self._vacuum_window, self._vacuum_service)
-        self._windows = [dict(zip(job.days, job.windows, strict=True)) for job in week.jobs]
-        self._crew_bounds = [self._bounds(n, week.crews, is_crew=True) for n in range(count)]
-        self._vacuum_bounds = [self._bounds(n, week.vacuums, is_crew=False) for n in range(count)]
+        self.vacuums = Fleet(week, week.vacuums, self._vacuum_windows, self._vacuum_service)
+        self._own_crew = [
+            self._own_windows(s, self._crew_seconds[r]) for r, s in enumerate(week.crews)
+        ]
+        self._own_vacuum = [
+            self._own_windows(s, self._vacuum_seconds[r]) for r, s in enumerate(week.vacuums)
+        ]
+        self._crew_bounds = [self._bounds(n, is_crew=True) for n in range(count)]
+        self._vacuum_bounds = [self._bounds(n, is_crew=False) for n in range(count)]
         self._socks = np.array([shift.socks for shift in week.crews], dtype=np.int64)
         self._socks_used = np.zeros(len(week.crews), dtype=np.int64)
+        #: Gallons that each crew truck-day gives to outfalls that have a cap.
+        self._drained: list[dict[str, float]] = [{} for _ in week.crews]
+        self._pairs = pairs_of(week)
 
-    def _bounds(self, number: int, shifts: tuple[Shift, ...], *, is_crew: bool) -> Bounds:
-        job = self.week.jobs[number]
-        rows = [
-            row
-            for row, shift in enumerate(shifts)
-            if shift.day in self._windows[number]
-            and (
-                (not job.skill or job.skill in shift.skills)
-                if is_crew
-                else job.needs_vacuum and job.load_gal <= shift.tank_gal
-            )
+    def _own_windows(self, shift: Shift, seconds: list[int]) -> list[tuple[Window, ...]]:
+        """Return when each job may start in a truck-day, whatever else is planned."""
+        return [
+            SHUT if shift.lacks(job) else job.starts(shift.day, took, is_crew=shift.is_crew)
+            for job, took in zip(self.week.jobs, seconds, strict=True)
         ]
+
+    def _bounds(self, number: int, *, is_crew: bool) -> Bounds:
+        job = self.week.jobs[number]
         table = self._crew_seconds if is_crew else self._vacuum_seconds
-        windows = [self._windows[number][shifts[row].day] for row in rows]
-        return Bounds(
-            np.array(rows, dtype=np.int64),
-            np.array([lo for lo, _ in windows], dtype=np.int64),
-            np.array([hi for _, hi in windows], dtype=np.int64),
-            np.array([table[row][number] for row in rows], dtype=np.int64),
-        )
+        own = self._own_crew if is_crew else self._own_vacuum
+        found = [
+            (row, early, late, table[row][number])
+            for row, windows in enumerate(own)
+            if is_crew or job.needs_vacuum
+            for early, late in windows[number]
+        ]
+        columns = np.array(found, dtype=np.int64).reshape(-1, 4).T
+        return Bounds(*columns)
 
     def _vacuum_service(self, row: int, stop: int) -> int:
         return self._vacuum_seconds[row][stop] if stop >= 0 else self.week.sites[-1 - stop].dump
 
-    def _crew_window(self, row: int, number: int) -> tuple[int, int]:
-        day = self.week.crews[row].day
-        early, late = self._windows[number].get(day, SHUT)
+    def _crew_windows(self, row: int, number: int) -> tuple[Window, ...]:
+        own = self._own_crew[row][number]
         partner = self.vacuum_row[number]
-        if partner >= 0:
-            if self.week.vacuums[partner].day != day:
-                return SHUT
-            done = self.vacuum_start[number] + self._vacuum_seconds[partner][number]
-            early = max(early, done)
-            late = min(late, done + self.week.jobs[number].refill)
-        return early, late
+        if partner < 0:
+            return own
+        if self.week.vacuums[partner].day != self.week.crews[row].day:
+            return SHUT
+        done = self.vacuum_start[number] + self._vacuum_seconds[partner][number]
+        return within(own, done, done + self.week.jobs[number].refill)
 
-    def _vacuum_window(self, row: int, stop: int) -> tuple[int, int]:
+    def _vacuum_windows(self, row: int, stop: int) -> tuple[Window, ...]:
         day = self.week.vacuums[row].day
         if stop < 0:
             site = self.week.sites[-1 - stop]
-            return site.opens[day], site.closes[day] - site.dump
-        early, late = self._windows[stop].get(day, SHUT)
+            return ((site.opens[day], site.closes[day] - site.dump),)
+        own = self._own_vacuum[row][stop]
         partner = self.crew_row[stop]
-        if partner >= 0:
-            if self.week.crews[partner].day != day:
-                return SHUT
-            ready = self.crew_start[stop] - self._vacuum_seconds[row][stop]
-            early = max(early, ready - self.week.jobs[stop].refill)
-            late = min(late, ready)
-        return early, late
+        if partner < 0:
+            return own
+        if self.week.crews[partner].day != day:
+            return SHUT
+        ready = self.crew_start[stop] - self._vacuum_seconds[row][stop]
+        return within(own, ready - self.week.jobs[stop].refill, ready)
 
     @property
     def unserved(self) -> list[int]:
@@ -129,6 +138,8 @@ class WeekState:
             list(self.crews.starts),
             list(self.vacuums.stops),
             list(self.vacuums.starts),
+            (list(self.crews.pauses), list(self.vacuums.pauses)),
+            list(self._drained),
             tuple(
                 numbers.copy()
                 for numbers in (
@@ -149,16 +160,17 @@ class WeekState:
 
     def restore(self, kept: Snapshot) -> None:
         """Bring the state back to what it was."""
-        for fleet, stops, starts in (
-            (self.crews, kept.crew_stops, kept.crew_starts),
-            (self.vacuums, kept.vacuum_stops, kept.vacuum_starts),
+        self._drained = list(kept.drained)
+        for fleet, stops, starts, pauses in (
+            (self.crews, kept.crew_stops, kept.crew_starts, kept.pauses[0]),
+            (self.vacuums, kept.vacuum_stops, kept.vacuum_starts, kept.pauses[1]),
         ):
             fleet.stale.update(
                 row
                 for row, (old, new) in enumerate(zip(starts, fleet.starts, strict=True))
                 if old is not new or stops[row] is not fleet.stops[row]
             )
-            fleet.stops, fleet.starts = list(stops), list(starts)
+            fleet.stops, fleet.starts, fleet.pauses = list(stops), list(starts), list(pauses)
         now = (self.crew_row, self.crew_start, self.vacuum_row, self.vacuum_start)
         moved = [
             number
@@ -182,13 +194,19 @@ class WeekState:
 
     def set_crew(self, row: int, stops: list[int]) -> bool:
         """Give a crew these stops, each as early as may be; change nothing if they do not fit."""
-        socks = sum(self.week.jobs[stop].socks for stop in stops)
-        if socks > self.week.crews[row].socks:
+        jobs = [self.week.jobs[stop] for stop in stops]
+        socks = sum(job.socks for job in jobs)
+        turns = [job.turn for job in jobs if job.turn]
+        drained = gallons_drained(jobs)
+        if socks > self.week.crews[row].socks or turns != sorted(turns):
+            return False
+        if drained and not self._outfalls_take(row, drained, jobs):
             return False
         timing = self.crews.timing(row, stops)
         if timing is None:
             return False
         self.crews.put(row, stops, timing)
+        self._drained[row] = drained
         self._socks_used[row] = socks
         moved = []
         for stop, start in zip(stops, timing.starts, strict=True):
@@ -198,9 +216,23 @@ class WeekState:
         self._stale_partners(moved, self.vacuums)
         return True
 
+    def _outfalls_take(self, row: int, drained: dict[str, float], jobs: list[Job]) -> bool:
+        """Whether outfalls can take what this truck-day gives beside the day's other crews."""
+        day = self.week.crews[row].day
+        for job in jobs:
+            if job.outfall in drained and not math.isinf(job.cap_gal):
+                others = sum(
+                    self._drained[other].get(job.outfall, 0.0)
+                    for other, shift in enumerate(self.week.crews)
+                    if shift.day == day and other != row
+                )
+                if others + drained[job.outfall] > job.cap_gal + 1e-6:
+                    return False
+        return True
+
     def set_vacuum(self, row: int, stops: list[int]) -> bool:
         """Give a vacuum truck these stops, as :meth:`set_crew` does; it must end empty."""
-        if not self._carries(stops, self.week.vacuums[row].tank_gal):
+        if not carries(self.week, stops, self.week.vacuums[row].tank_gal):
             return False
         timing = self.vacuums.timing(row, stops)
         if timing is None:
@@ -213,14 +245,6 @@ class WeekState:
                 moved.append(stop)
         self._stale_partners(moved, self.crews)
         return True
-
-    def _carries(self, stops: list[int], tank_gal: float) -> bool:
-        load = 0.0
-        for stop in stops:
-            load = load + self.week.jobs[stop].load_gal if stop >= 0 else 0.0
-            if load > tank_gal + 1e-6:
-                return False
-        return load == 0.0
 
     def adopt(
         self, crews: Mapping[int, list[tuple[int, int]]], vacuums: Mapping[int, list[int]]
@@ -238,8 +262,8 @@ class WeekState:
             kept = list(stops)
             while not self.set_vacuum(row, kept):
                 last = max(at for at, stop in enumerate(kept) if stop >= 0)
-                kept = self._without_idle_dumps(
-                    kept[:last] + kept[last + 1 :], self.week.vacuums[row].tank_gal
+                kept = without_idle_dumps(
+                    self.week, kept[:last] + kept[last + 1 :], self.week.vacuums[row].tank_gal
                 )
         for row, tour in crews.items():
             numbers = [number for number, _ in tour]
@@ -252,6 +276,12 @@ class WeekState:
             ]
             while not self.set_crew(row, ready):
                 self.remove_vacuum(ready.pop())
+        broken = [
+            number
+            for number, together in self._pairs.items()
+            if len({self.crew_row[other] for other in together}) > 1
+        ]
+        self.remove(broken)
 
     def remove_vacuum(self, number: int) -> None:
         """Take a job that no crew serves out of the vacuum truck's tour."""
@@ -266,7 +296,7 @@ class WeekState:
         Where roads are so odd that skipping a stop makes a tour longer than it may be, its last
         job is taken out too.
         """
-        gone = {number for number in numbers if self.crew_row[number] >= 0}
+        gone = {number for number in self._with_pairs(numbers) if self.crew_row[number] >= 0}
         crews = sorted({self.crew_row[number] for number in gone})
         vacuums = sorted({self.vacuum_row[number] for number in gone} - {-1})
         for number in gone:
@@ -280,7 +310,7 @@ class WeekState:
 
     def _close_vacuum(self, row: int) -> None:
         kept = [s for s in self.vacuums.stops[row] if s < 0 or self.vacuum_row[s] == row]
-        shorter = self._without_idle_dumps(kept, self.week.vacuums[row].tank_gal)
+        shorter = without_idle_dumps(self.week, kept, self.week.vacuums[row].tank_gal)
         if not self.set_vacuum(row, shorter):
             last = next(stop for stop in reversed(kept) if stop >= 0)
             if self.crew_row[last] >= 0:
@@ -288,33 +318,48 @@ class WeekState:
             else:
                 self.remove_vacuum(last)
 
-    def _without_idle_dumps(self, stops: list[int], tank_gal: float) -> list[int]:
-        """Return the stops without dumps of an empty tank or between loads that fit together."""
-        trips: list[list[int]] = [[]]
-        for stop in stops:
-            trips[-1].append(stop)
-            if stop < 0:
-                trips.append([])
-        merged: list[int] = []
-        load = 0.0
-        for trip in (trip for trip in trips if len(trip) > 1):
-            more = sum(self.week.jobs[stop].load_gal for stop in trip[:-1])
-            if merged and load + more <= tank_gal:
-                merged.pop()
-                load += more
-            else:
-                load = more
-            merged += trip
-        return merged
+    def _with_pairs(self, numbers: Iterable[int]) -> set[int]:
+        """Return the jobs with those that must be done by the same crew on the same day."""
+        found = set(numbers)
+        for number in list(found):
+            found.update(self._pairs.get(number, ()))
+        return found
 
     def insert(self, number: int, noise: float = 0.0) -> bool:
-        """Put a job where it costs least (``noise`` in seconds blurs that); False if nowhere."""
+        """Put a job where it costs least (``noise`` in seconds blurs that); False if nowhere.
+
+        Jobs of a pair go in together or not at all.
+        """
+        if self.crew_row[number] >= 0:
+            return True
+        together = self._pairs.get(number)
+        if together is None:
+            return self._insert_one(number, noise)
+        shared = set.intersection(*(set(self._crew_bounds[n].rows.tolist()) for n in together))
+        for row in sorted(shared, key=lambda row: self._pair_cost(row, together, noise)):
+            if all(self._insert_one(n, noise, only=row) for n in together):
+                return True
+            self.remove(together)
+        return False
+
+    def _pair_cost(self, row: int, together: tuple[int, ...], noise: float) -> float:
+        """Return what driving to a pair would about cost a truck-day, to try the cheapest first."""
+        stops = [self.crews.place(stop) for stop in self.crews.stops[row]]
+        around = [self.week.crews[row].yard, *stops]
+        places = [self.week.jobs[n].place for n in together]
+        near = sum(min(int(self.week.drive[at, place]) for at in around) for place in places)
+        return near + (self.rng.random() * noise if noise else 0.0)
+
+    def _insert_one(self, number: int, noise: float, only: int = -1) -> bool:
+        """Put one job into the cheapest gap, of one truck-day if ``only`` names it."""
         job = self.week.jobs[number]
         if not len(self._crew_bounds[number].rows):
             return False
         self.crews.refresh()
-        has_socks = self._socks - self._socks_used >= job.socks
-        gaps = crew_gaps(self.crews, job, self._crew_bounds[number], has_socks)
+        is_open = self._socks - self._socks_used >= job.socks
+        if only >= 0:
+            is_open &= np.arange(len(is_open)) == only
+        gaps = crew_gaps(self.crews, job, self._crew_bounds[number], is_open)
         if not len(gaps):
             return False
         gaps = gaps.best(_PAIRED if job.needs_vacuum else _TRIES, self._noise(len(gaps), noise))

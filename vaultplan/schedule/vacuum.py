@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vaultplan.schedule.model import Shift, Week
+from vaultplan.schedule.limits import within
+from vaultplan.schedule.model import Job, Shift, Week
 from vaultplan.schedule.routing import (
     CLOSED,
     Budget,
@@ -64,18 +65,18 @@ def offers_after(week: Week, crew_starts: Mapping[int, int]) -> Offers:
     offers = {}
     for number, start in crew_starts.items():
         job = week.jobs[number]
-        opening = next((lo for lo, hi in job.windows if lo <= start <= hi), None)
-        service = [week.vacuum_seconds(job, shift) for shift in week.vacuums]
-        if opening is not None and service:
-            early = max(opening, start - job.refill - min(service))
-            if early <= start - max(service):
-                offers[number] = ((early, start - max(service)),)
+        day = next(
+            (d for d, (lo, hi) in zip(job.days, job.windows, strict=True) if lo <= start <= hi), -1
+        )
+        service = [
+            week.vacuum_seconds(job, s) for s in week.vacuums if s.day == day and not s.lacks(job)
+        ]
+        if service:
+            open_at = job.starts(day, max(service), is_crew=False)
+            fits = within(open_at, start - job.refill - min(service), start - max(service))
+            if fits:
+                offers[number] = fits
     return offers
-
-
-def offers_any(week: Week) -> Offers:
-    """Return when a vacuum truck may start at each job, whatever the crews do."""
-    return {n: job.windows for n, job in enumerate(week.jobs) if job.needs_vacuum}
 
 
 def vacuum_model(week: Week, offers: Offers) -> VacuumModel:
@@ -85,7 +86,8 @@ def vacuum_model(week: Week, offers: Offers) -> VacuumModel:
     -----
     The tank is one load in gallons: the lesser of the tank and what the payload carries. Each
     yard has a twin at which trucks end; the arc into it from a job passes the site that makes the
-    way home shortest, so that no truck comes home loaded.
+    way home shortest, so that no truck comes home loaded. Arcs between jobs of different waste are
+    closed, and from a job to a site that does not take its waste: so no load is mixed.
     """
     offered = sorted(offers)
     yards = sorted({shift.yard for shift in week.vacuums})
@@ -101,18 +103,30 @@ def vacuum_model(week: Week, offers: Offers) -> VacuumModel:
         home = base[len(yards) : ends, twin]
         legs = base[first:, len(yards) : ends] + home
         by_time = legs + np.array([site.dump for site in week.sites])
+        by_time = np.where(_refused(week, offered), CLOSED, by_time)
         best = by_time.argmin(axis=1)
         rows = np.arange(len(offered))
-        base[first:, twin] = legs[rows, best]
+        base[first:, twin] = np.where(by_time[rows, best] >= CLOSED, CLOSED, legs[rows, best])
         pause[first:, twin] = (by_time - legs)[rows, best]
         base[: len(yards), twin] = np.where(np.array(yards) == yard, 0, CLOSED)
-    profiles: dict[float, int] = {}
+    waste = np.array([week.jobs[n].waste for n in offered], dtype="U16")
+    way = base.copy()
+    way[first:, first:][waste[:, None] != waste[None, :]] = CLOSED
+    way[first:, len(yards) : ends][_refused(week, offered)] = CLOSED
+    profiles: dict[tuple[float, frozenset[int]], int] = {}
+    distances: list[Matrix] = []
     durations: list[Matrix] = []
     kinds: dict[Vehicle, list[int]] = {}
     stations, site_of, reloads = _stations(week, len(yards), ends)
     for number, shift in enumerate(week.vacuums):
-        if shift.gpm not in profiles:
-            profiles[shift.gpm] = len(profiles)
+        barred = frozenset(at for at, n in enumerate(offered) if shift.lacks(week.jobs[n]))
+        key = (shift.gpm, barred)
+        if key not in profiles:
+            profiles[key] = len(profiles)
+            distance = way.copy()
+            distance[:, [first + at for at in sorted(barred)]] = CLOSED
+            np.fill_diagonal(distance, 0)
+            distances.append(distance)
             duration = base + pause
             for position, n in enumerate(offered, start=first):
                 duration[position, :] += week.vacuum_seconds(week.jobs[n], shift)
@@ -123,12 +137,12 @@ def vacuum_model(week: Week, offers: Offers) -> VacuumModel:
             start=yard,
             end=len(yards) + yard,
             opens=shift.opens,
-            closes=shift.ends,
+            closes=shift.ends - shift.rest,
             capacity=(math.floor(shift.tank_gal),),
-            profile=profiles[shift.gpm],
+            profile=profiles[key],
             reloads=reloads[shift.day],
             starts_late=shift.opens,
-            shift=shift.closes - shift.opens,
+            shift=max(0, shift.closes - shift.opens - shift.rest),
             overtime=shift.ends - shift.closes,
             overtime_weight=week.overtime_weight,
         )
@@ -146,11 +160,17 @@ def vacuum_model(week: Week, offers: Offers) -> VacuumModel:
         visits=visits,
         stations=stations,
         vehicles=tuple(replace(v, count=len(rows)) for v, rows in kinds.items()),
-        distances=(base,) * max(1, len(durations)),
+        distances=tuple(distances) or (way,),
         durations=tuple(durations),
     )
     shifts = tuple(tuple(rows) for rows in kinds.values())
     return VacuumModel(problem, tuple(offered), shifts, site_of)
+
+
+def _refused(week: Week, offered: list[int]) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+    """Return whether each site (column) refuses the waste of each job offered (row)."""
+    refused = [[not site.accepts(week.jobs[n].waste) for site in week.sites] for n in offered]
+    return np.array(refused, dtype=bool).reshape(len(offered), len(week.sites))
 
 
 def _stations(
@@ -182,10 +202,16 @@ def _stops_of(week: Week, model: VacuumModel, tour: Tour, shift: Shift) -> list[
         elif stop.station is not None and stop.station in model.sites:
             stops.append(-1 - model.sites[stop.station])
     if stops and stops[-1] >= 0:
-        place = week.jobs[stops[-1]].place
-        home = [
-            int(week.drive[place, site.place] + week.drive[site.place, shift.yard]) + site.dump
-            for site in week.sites
-        ]
-        stops.append(-1 - home.index(min(home)))
+        stops.append(-1 - _last_site(week, week.jobs[stops[-1]], shift))
     return stops
+
+
+def _last_site(week: Week, job: Job, shift: Shift) -> int:
+    """Return the site on the quickest way home of those that take the job's waste."""
+    home = {
+        number: int(week.drive[job.place, site.place] + week.drive[site.place, shift.yard])
+        + site.dump
+        for number, site in enumerate(week.sites)
+        if site.accepts(job.waste)
+    }
+    return min(home, key=lambda number: (home[number], number))

@@ -11,10 +11,11 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from vaultplan.schedule.build import week_model, week_places
 from vaultplan.schedule.clock import WeekClock
 from vaultplan.schedule.crews import crew_routes
 from vaultplan.schedule.fleet import Fleet
-from vaultplan.schedule.model import Week, week_model, week_places
+from vaultplan.schedule.model import Week
 from vaultplan.schedule.reasons import why_unserved
 from vaultplan.schedule.repair import improve
 from vaultplan.schedule.routing import Budget
