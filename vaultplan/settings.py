@@ -215,6 +215,36 @@ class ScheduleSettings(_Part):
     junction_ft: Positive = Field(
         1.0, description="street ends closer than this meet where no junction is named; assumed"
     )
+    sock_capacity_lb: Positive = Field(
+        5.0, description="solids that a sock holds before it is changed; assumed"
+    )
+    sock_least_gpm: Positive = Field(
+        100.0,
+        description="through a sock about to be changed, low end of 100-150; common practice, no "
+        "source",
+    )
+    sock_change_minutes: NotNegative = Field(5.0, description="changing a full sock; assumed")
+    run_out_prob: Share = Field(
+        0.05, description="chance that a day's load may fall short, over all its stops; assumed"
+    )
+    hose_spare_ft: NotNegative = Field(
+        50.0, description="hose carried beyond the way to the inlet, one length more; assumed"
+    )
+    drum_socks: int = Field(
+        4, ge=1, description="used socks of water that may be oily that fill a drum; assumed"
+    )
+    crew_usd_per_hour: NotNegative = Field(
+        200.0, description="crew and truck where the truck states no price; assumed"
+    )
+    vacuum_usd_per_hour: NotNegative = Field(
+        250.0, description="vacuum truck and crew where the truck states no price; assumed"
+    )
+    repeat_minutes: NotNegative = Field(
+        90.0, description="second roll and standing by when a vacuum truck is missed; assumed"
+    )
+    disposal_usd_per_gal: NotNegative = Field(
+        0.25, description="disposal where no site states a price; assumed"
+    )
 
 
 class OutputSettings(_Part):

@@ -84,6 +84,10 @@ def factor_between(from_unit: str, to_unit: str) -> Fraction:
     return size / wanted_size
 
 
+#: Pounds that a milligram per litre weighs in a gallon, 8.345e-6.
+LB_PER_GAL_MG_L: Final = float(factor_between("gal", "l") * factor_between("kg", "lb")) * 1e-6
+
+
 def convert(values: Number, from_unit: str, to_unit: str) -> Number:
     """Return values given in one unit in another; see ``UNITS`` for those known.
 

@@ -5,8 +5,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from vaultplan.forecast.soiling import LB_PER_GAL_MG_L, soiling
+from vaultplan.forecast.soiling import soiling
 from vaultplan.settings import ForecastSettings, Settings
+from vaultplan.units import LB_PER_GAL_MG_L
 
 SETTINGS = Settings(
     forecast=ForecastSettings(

@@ -14,12 +14,11 @@ import pandas as pd
 
 from vaultplan.schema import GRADES
 from vaultplan.settings import Settings
-from vaultplan.units import factor_between
+from vaultplan.units import LB_PER_GAL_MG_L
 
 Floats = npt.NDArray[np.float64]
 
 PERCENTS: Final = (10, 50, 90)
-LB_PER_GAL_MG_L: Final = float(factor_between("gal", "l") * factor_between("kg", "lb")) * 1e-6
 CHUNK: Final = 50_000
 
 
