@@ -199,6 +199,46 @@ def generated_week(
     return week_frames(jobs, trucks, sites, roads, yard)
 
 
+def bound_week(seed: int, count: int, **more) -> dict[str, pd.DataFrame]:
+    """A generated week in which every other limit holds for some of the jobs and trucks."""
+    frames = generated_week(seed, count, **more)
+    rng = np.random.default_rng(seed + 1)
+    jobs, trucks = frames["plan_jobs"], frames["trucks"]
+    rows = len(jobs)
+    jobs["no_work_hours"] = np.where(rng.random(rows) < 0.2, "07:00-09:00;15:30-18:00", None)
+    jobs["daylight_only"] = pd.array(np.where(rng.random(rows) < 0.2, True, None), dtype="boolean")
+    out = rng.random(rows) < 0.1
+    day = jobs["allowed_days"].str[-10:]
+    jobs["outage_from"] = pd.to_datetime(day.where(out) + "T18:00Z", utc=True)
+    jobs["outage_to"] = pd.to_datetime(day.where(out) + "T23:00Z", utc=True)
+    jobs["waste_profile"] = rng.choice(["sediment", "oily", "unknown"], rows, p=[0.6, 0.25, 0.15])
+    jobs["outfall_id"] = rng.choice(["f1", "f2", "f3"], rows)
+    jobs["daily_cap_gal"] = jobs["outfall_id"].map({"f1": 1500.0, "f2": 4000.0})
+    pairs = rng.permutation(rows)[: 2 * (rows // 8)]
+    jobs["pair_id"] = None
+    for number, both in enumerate(pairs.reshape(-1, 2)):
+        jobs.loc[both, "pair_id"] = f"pair{number}"
+        jobs.loc[both, ["allowed_days", "skill"]] = [jobs["allowed_days"].iloc[both[0]], None]
+    edited = rng.permutation(rows)[:4]
+    crews = trucks.loc[trucks["kind"] == "crew", "truck_id"].tolist()
+    jobs["kept_to"] = jobs["barred_from"] = None
+    for at, column, word in zip(
+        edited,
+        ("kept_to", "kept_to", "barred_from", "barred_from"),
+        (f"{crews[0]}@*", "*@2026-11-04", "*@2026-11-02", f"{crews[-1]}@*"),
+        strict=False,
+    ):
+        jobs.loc[at, column] = word
+    is_crew = trucks["kind"] == "crew"
+    trucks["break_minutes"] = 30.0
+    trucks["break_from"], trucks["break_to"] = "11:00", "13:00"
+    trucks["pump_count"] = np.where(is_crew & (np.arange(len(trucks)) == 1), 0, 1)
+    frames["disposal_sites"]["takes"] = ["sediment;oily;unknown", "sediment"]
+    frames["plan_jobs"] = table("plan_jobs").conform(jobs)
+    frames["trucks"] = table("trucks").conform(trucks)
+    return frames
+
+
 @pytest.fixture
 def settings() -> ScheduleSettings:
     return ScheduleSettings(iterations=150)
@@ -220,4 +260,5 @@ def made() -> SimpleNamespace:
         week_frames=week_frames,
         grid_roads=grid_roads,
         generated_week=generated_week,
+        bound_week=bound_week,
     )

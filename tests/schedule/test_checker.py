@@ -176,6 +176,81 @@ def _yard_far_off(frames: Frames) -> None:
     frames["depots"] = frames["depots"].set_geometry([Point(90_000.0, 0.0)], crs="EPSG:32606")
 
 
+def _pairs_apart(frames: Frames) -> None:
+    stops = frames["plan_stops"]
+    crew = stops[stops["kind"].isin(["work", "pump_out"])]
+    one = crew.iloc[0]
+    two = crew[(crew["truck_id"] != one["truck_id"]) | (crew["on"] != one["on"])].iloc[0]
+    chosen = frames["plan_jobs"]["order_id"].isin([one["order_id"], two["order_id"]])
+    frames["plan_jobs"].loc[chosen, "pair_id"] = "p"
+
+
+def _half_a_pair(frames: Frames) -> None:
+    order = frames["plan_stops"].loc[_first(frames, "work"), "order_id"]
+    jobs = frames["plan_jobs"]
+    extra = jobs[jobs["order_id"] == order].assign(order_id="o900")
+    frames["plan_jobs"] = pd.concat([jobs, extra], ignore_index=True)
+    frames["plan_jobs"].loc[lambda t: t["order_id"].isin([order, "o900"]), "pair_id"] = "p"
+    row = {"plan_id": "p", "order_id": "o900", "vault_id": "v", "outcome": "held", "reason": "x"}
+    frames["plan_unserved"] = pd.concat([frames["plan_unserved"], pd.DataFrame([row])])
+
+
+def _small_outfall(frames: Frames) -> None:
+    frames["plan_jobs"]["outfall_id"] = "f"
+    pumped = frames["plan_stops"].query("kind == 'pump_out'")
+    loads = pumped.merge(frames["plan_jobs"], on="order_id")
+    by_day = loads.groupby("on")["load_gal_y"].sum()
+    frames["plan_jobs"]["daily_cap_gal"] = by_day.max() - 1.0
+
+
+def _mixed_load(frames: Frames) -> None:
+    stops = frames["plan_stops"]
+    tour = stops[stops["truck_id"].str.startswith("vac")].sort_values(["on", "stop_number"])
+    trip = (tour["kind"] == "dump").shift(fill_value=False).cumsum()
+    long = trip.map(trip.value_counts()) > 2
+    one = tour.loc[long & (tour["kind"] == "vacuum"), "order_id"].iloc[0]
+    frames["plan_jobs"].loc[lambda t: t["order_id"] == one, "waste_profile"] = "oily"
+
+
+def _out_of_place(frames: Frames) -> None:
+    stops = frames["plan_stops"]
+    first = stops.loc[_first(frames, "pump_out")]
+    tour = stops[(stops["truck_id"] == first["truck_id"]) & (stops["on"] == first["on"])]
+    orders = tour.sort_values("stop_number")["order_id"].tolist()[:2]
+    for order, place in zip(orders, (2, 1), strict=True):
+        frames["plan_jobs"].loc[lambda t, o=order: t["order_id"] == o, "place"] = place
+
+
+def _in_the_dark(frames: Frames) -> None:
+    frames["plan_jobs"]["daylight_only"] = True
+    _shift_tour(-180)(frames)
+
+
+def _kept_elsewhere(frames: Frames) -> None:
+    truck = frames["plan_stops"].loc[_first(frames, "work"), "truck_id"]
+    other = next(t for t in ("crew00", "crew01", "crew02") if t != truck)
+    _job("work", "kept_to", f"{other}@*")(frames)
+
+
+def _break(first: str, last: str, minutes: float) -> Callable[[Frames], None]:
+    def spoil(frames: Frames) -> None:
+        trucks = frames["trucks"]
+        trucks["break_from"], trucks["break_to"] = first, last
+        trucks["break_minutes"] = minutes
+
+    return spoil
+
+
+def _moment(kind: str, column: str, side: str, minutes: float) -> Callable[[Frames], None]:
+    """Let an order's outage begin or end some minutes from when the crew starts or leaves."""
+
+    def spoil(frames: Frames) -> None:
+        at = frames["plan_stops"].loc[_first(frames, kind), side]
+        frames["plan_jobs"].loc[_job_of(frames, kind), column] = at + pd.Timedelta(minutes=minutes)
+
+    return spoil
+
+
 LATER = pd.Timedelta(minutes=200)
 FAULTS = {
     "leaves before the shift": (_shift_tour(-300), "shift"),
@@ -228,6 +303,28 @@ FAULTS = {
     "site unknown": (_stop("dump", "site_id", lambda _: "nowhere"), "unknown place"),
     "vault of another owner": (_all("vaults", "status", "other_owner"), "vault not in service"),
     "truck unknown": (_all("trucks", "truck_id", "gone"), "unknown truck"),
+    "stands there in barred hours": (
+        _all("plan_jobs", "no_work_hours", "00:00-24:00"),
+        "barred hours",
+    ),
+    "before sunrise": (_in_the_dark, "daylight"),
+    "outage not begun": (_moment("work", "outage_from", "start_at", 1), "outage"),
+    "outage over": (_moment("work", "outage_to", "leave_at", -1), "outage"),
+    "no time for a break": (_break("09:00", "09:01", 240.0), "break"),
+    "no pump on board": (_all("trucks", "pump_count", 0), "pump"),
+    "pair apart": (_pairs_apart, "pair"),
+    "half a pair": (_half_a_pair, "pair"),
+    "outfall over its cap": (_small_outfall, "outfall cap"),
+    "waste mixed": (_mixed_load, "waste mixed"),
+    "site refuses the waste": (_all("disposal_sites", "takes", "oily"), "waste refused"),
+    "pcb to a site that does not say so": (
+        _all("plan_jobs", "waste_profile", "pcb"),
+        "waste refused",
+    ),
+    "kept to another truck": (_kept_elsewhere, "kept"),
+    "kept to another day": (_job("vacuum", "kept_to", "*@2026-11-08"), "kept"),
+    "barred from its day": (_all("plan_jobs", "barred_from", "*@*"), "barred"),
+    "out of the planner's order": (_out_of_place, "place"),
     "wrong kind of stop": (_other_kind, "kind"),
     "crew pumps what needs a vacuum truck": (_job("pump_out", "method", "vacuum_truck"), "kind"),
 }
@@ -260,7 +357,7 @@ def test_the_checker_imports_nothing_that_builds_plans():
     import vaultplan.schedule.checker as checker
 
     folder = Path(checker.__file__).parent
-    own = {"checker", "check_tour", "check_drive"}
+    own = {"checker", "check_tour", "check_bounds", "check_drive"}
     for name in own:
         tree = ast.parse((folder / f"{name}.py").read_text(encoding="utf-8"))
         for node in ast.walk(tree):

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from vaultplan.schedule.build import week_model, week_places
 from vaultplan.schedule.clock import WeekClock
 from vaultplan.schedule.crews import crew_model, crew_windows
-from vaultplan.schedule.build import week_model, week_places
 from vaultplan.schedule.model import pump_seconds
 from vaultplan.schedule.routing import CLOSED
 from vaultplan.schedule.travel import travel_times

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import settings as budget
 from hypothesis import strategies as st
 
-from vaultplan.schedule.clock import WeekClock
 from vaultplan.schedule.build import week_model, week_places
+from vaultplan.schedule.clock import WeekClock
 from vaultplan.schedule.state import WeekState
 from vaultplan.schedule.travel import travel_times
 from vaultplan.settings import ScheduleSettings

@@ -144,7 +144,7 @@ def test_a_sock_job_pumps_no_faster_than_the_sock(made):
 REASONS = [
     ({"skill": "welding"}, {}, "not_possible", "skill welding"),
     ({"allowed_days": "2026-11-08"}, {}, "not_possible", "crews work on mon, tue"),
-    ({"window_from": "20:00"}, {}, "not_possible", "its hours and the crews' shifts"),
+    ({"window_from": "20:00"}, {}, "not_possible", "its hours must change"),
     ({"task_minutes": 900.0}, {}, "not_possible", "longer than any crew's day"),
     ({"method": "vacuum_truck", "load_gal": 9000.0}, {}, "not_possible", "several loads"),
     (
@@ -157,7 +157,7 @@ REASONS = [
         {"method": "vacuum_truck", "window_to": "07:30"},
         {"shift_from": "08:00"},
         "not_possible",
-        "cannot both work there",
+        "its hours must change",
     ),
 ]
 
@@ -310,3 +310,148 @@ def test_the_checker_accepts_every_solved_week(made, seed, count, crews):
     most = stops.groupby(["truck_id", "on"])["tank_after_gal"].max()
     tank = trucks.set_index("truck_id")["tank_gal"]
     assert all(load <= tank[truck] + 1e-6 for (truck, _), load in most.dropna().items())
+
+
+@budget(max_examples=15, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    count=st.integers(4, 24),
+    crews=st.integers(1, 3),
+    busy=st.sampled_from([1.0, 1.4]),
+)
+def test_the_checker_accepts_every_week_that_is_bound_in_every_way(made, seed, count, crews, busy):
+    frames = made.bound_week(seed, count, crews=crews, vacuums=1, vacuum_share=0.5, width_m=9000.0)
+    limits = ScheduleSettings(iterations=40, busy_factor=busy)
+    stops, left, breaches = solve(made, frames, limits, seed)
+    assert breaches == []
+    served = stops.loc[stops["kind"].isin(["work", "pump_out"]), "order_id"]
+    assert sorted([*served, *left["order_id"]]) == sorted(frames["plan_jobs"]["order_id"])
+
+
+def test_a_break_is_taken_as_late_as_it_may_be(made):
+    """Two jobs of 3 h from 7:00: the second would last to 13:04; a break that must start by 11:30
+    is taken between them, from 11:00 on: second start 11:30."""
+    long = {"allowed_days": made.days("mon"), "task_minutes": 166.0, "load_gal": 500.0}
+    rest = {"break_minutes": 30.0, "break_from": "11:00", "break_to": "11:30"}
+    frames = made.week_frames(
+        [made.job(1, 0, 0, **long), made.job(2, 0, 0, **long)],
+        [made.crew("c", shift_to="16:00", **rest)],
+    )
+    stops, left, breaches = solve(made, frames)
+    assert left.empty and breaches == []
+    local = stops["start_at"].dt.tz_convert(made.ZONE).dt.strftime("%H:%M").tolist()
+    assert local == ["07:00", "11:30"]
+
+
+def test_nobody_stands_there_in_barred_hours(made):
+    """34 minutes at the vault: from 7:00 it would be over at 7:34, so it waits until 9:00."""
+    frames = made.week_frames([made.job(1, 0, 0, no_work_hours="07:30-09:00")], [made.crew("c")])
+    stops, _, breaches = solve(made, frames)
+    local = stops["start_at"].dt.tz_convert(made.ZONE).dt.strftime("%H:%M").tolist()
+    assert (local, breaches) == (["09:00"], [])
+
+
+def test_work_lies_in_its_outage(made):
+    window = {
+        "outage_from": pd.Timestamp("2026-11-03 20:00", tz="UTC"),
+        "outage_to": pd.Timestamp("2026-11-03 20:34", tz="UTC"),
+    }
+    stops, _, breaches = solve(
+        made, made.week_frames([made.job(1, 0, 0, **window)], [made.crew("c")])
+    )
+    assert stops["start_at"].tolist() == [pd.Timestamp("2026-11-03 20:00", tz="UTC")]
+    assert breaches == []
+    window["outage_to"] -= pd.Timedelta(minutes=1)
+    stops, left, _ = solve(made, made.week_frames([made.job(1, 0, 0, **window)], [made.crew("c")]))
+    assert stops.empty
+    assert "outage" in left["reason"].iloc[0]
+
+
+def test_busy_streets_take_longer(made):
+    """Ten quiet minutes from 7:00, twice as long until 7:10: 5 + 5 quiet ones, there at 7:15."""
+    busy = PLAIN.model_copy(update={"busy_factor": 2.0, "busy_hours": "06:00-07:10"})
+    early = {"window_to": "07:15", "allowed_days": made.days("mon")}
+    frames = made.week_frames([made.job(1, 10 * MINUTE_M, 0, **early)], [made.crew("c")])
+    stops, _, breaches = solve(made, frames, busy)
+    assert breaches == []
+    local = stops["start_at"].dt.tz_convert(made.ZONE).iloc[0]
+    assert abs(local - pd.Timestamp("2026-11-02 07:15", tz=made.ZONE)) < pd.Timedelta(seconds=3)
+    assert stops["drive_minutes"].iloc[0] == pytest.approx(15.0, abs=0.05)
+    whole = frames | {"plan_stops": stops, "plan_unserved": made.frame("plan_unserved", [])}
+    slower = busy.model_copy(update={"busy_factor": 3.0})
+    found = check_plan(whole, time_zone=made.ZONE, settings=slower)
+    assert {breach.what for breach in found} >= {"drive"}
+
+
+def test_a_pair_goes_to_one_crew_on_one_day_or_not_at_all(made):
+    far = [(0, 9000), (9000, 0)]
+    pair = [made.job(n, *far[n - 1], pair_id="p", score=n * 10.0) for n in (1, 2)]
+    other = [made.job(n, 100 * n, 0) for n in range(3, 9)]
+    stops, left, breaches = solve(
+        made, made.week_frames([*pair, *other], [made.crew("c"), made.crew("d")])
+    )
+    assert left.empty and breaches == []
+    both = stops[stops["order_id"].isin(["o1", "o2"])]
+    assert len(both[["truck_id", "on"]].drop_duplicates()) == 1
+    pair[1]["allowed_days"] = "2026-11-08"
+    stops, left, breaches = solve(made, made.week_frames(pair, [made.crew("c")]))
+    assert stops.empty and breaches == []
+    assert left["reason"].str.contains("pair").tolist() == [True, False]
+    assert "crews work on" in left["reason"].iloc[1]
+
+
+def test_an_outfall_gets_no_more_in_a_day_than_its_cap(made):
+    jobs = [
+        made.job(n, 10 * n, 0, load_gal=400.0, outfall_id="f", daily_cap_gal=900.0)
+        for n in range(1, 6)
+    ]
+    stops, left, breaches = solve(made, made.week_frames(jobs, [made.crew("c"), made.crew("d")]))
+    assert left.empty and breaches == []
+    assert stops.groupby("on")["load_gal"].sum().max() == 800.0
+    jobs[0]["load_gal"] = 950.0
+    _, left, _ = solve(made, made.week_frames(jobs, [made.crew("c")]))
+    assert left["order_id"].tolist() == ["o1"]
+    assert "outfall f" in left["reason"].iloc[0]
+
+
+def test_waste_is_kept_apart_and_goes_where_it_is_taken(made):
+    foul = {"method": "vacuum_truck", "load_gal": 300.0, "allowed_days": made.days("mon")}
+    jobs = [
+        made.job(n, 10 * n, 0, waste_profile=waste, **foul)
+        for n, waste in enumerate(["sediment", "oily", "sediment", "oily"])
+    ]
+    sites = [made.site("near", 0, 0, takes="sediment"), made.site("far", 3000, 0, takes="oily")]
+    stops, left, breaches = solve(
+        made, made.week_frames(jobs, [made.crew("c"), made.vacuum("v")], sites)
+    )
+    assert left.empty and breaches == []
+    tour = stops[stops["truck_id"] == "v"].sort_values("stop_number")
+    assert set(tour.loc[tour["kind"] == "dump", "site_id"]) == {"near", "far"}
+    jobs[0]["waste_profile"] = "pcb"
+    _, left, _ = solve(made, made.week_frames(jobs, [made.crew("c"), made.vacuum("v")], sites))
+    assert "no disposal site takes pcb" in left["reason"].iloc[0]
+
+
+def test_what_a_planner_asked_holds(made):
+    trucks = [made.crew("c"), made.crew("d")]
+    jobs = [
+        made.job(1, 100, 0, kept_to="d@2026-11-05", place=2),
+        made.job(2, 200, 0, kept_to="d@2026-11-05", place=1),
+        made.job(3, 300, 0, barred_from="c@*;*@2026-11-02;*@2026-11-03"),
+    ]
+    stops, left, breaches = solve(made, made.week_frames(jobs, trucks))
+    assert left.empty and breaches == []
+    kept = stops[stops["order_id"].isin(["o1", "o2"])].sort_values("start_at")
+    assert kept["order_id"].tolist() == ["o2", "o1"]
+    assert kept["truck_id"].eq("d").all() and (kept["on"] == "2026-11-05").all()
+    free = stops[stops["order_id"] == "o3"].iloc[0]
+    assert free["truck_id"] == "d" and free["on"] > pd.Timestamp("2026-11-03")
+    jobs[0]["kept_to"] = "d@2026-11-08"
+    _, left, _ = solve(made, made.week_frames(jobs, trucks))
+    assert "planner" in left["reason"].iloc[0]
+
+
+def test_a_crew_without_a_pump_does_work_only(made):
+    frames = made.week_frames([made.job(1, 0, 0)], [made.crew("c", pump_count=0)])
+    _, left, _ = solve(made, frames)
+    assert "pump on board" in left["reason"].iloc[0]

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from vaultplan.schedule.check_bounds import busy_minutes, leaves_for_home
 from vaultplan.settings import ScheduleSettings
 from vaultplan.units import LB_PER_GAL_WATER
 
@@ -30,7 +31,7 @@ def check_tour(
     """Yield what one truck's day breaks; ``least`` holds least drives, the way home last."""
     local = _Local(tour[0].on, time_zone, tolerance)
     yield from _order(tour, local)
-    yield from _drive(truck, tour, least, local)
+    yield from _drive(truck, tour, least, local, settings)
     for stop in tour:
         if stop.kind == "dump":
             yield from _dump(stop, sites.get(stop.site_id), settings, local)
@@ -81,7 +82,9 @@ def _order(tour: list[Any], local: _Local) -> Iterator[Finding]:
             yield stop, "times", "service starts on another day than the tour's"
 
 
-def _drive(truck: Any, tour: list[Any], least: list[float], local: _Local) -> Iterator[Finding]:
+def _drive(
+    truck: Any, tour: list[Any], least: list[float], local: _Local, settings: ScheduleSettings
+) -> Iterator[Finding]:
     """Yield drives that are too short, and days that begin too early or end too late."""
     name = f"{local.day:%a}".lower()
     if name not in _words(truck.days):
@@ -91,6 +94,8 @@ def _drive(truck: Any, tour: list[Any], least: list[float], local: _Local) -> It
     free = opens
     for stop, minutes in zip(tour, least, strict=False):
         drive = _or(stop.drive_minutes, 0.0)
+        departs = stop.arrive_at - pd.Timedelta(minutes=drive)
+        minutes = busy_minutes(minutes, departs, local.zone.key, settings)
         if drive < minutes - local.tolerance:
             yield stop, "drive", f"{drive:.1f} minutes driven, the way takes {minutes:.1f}"
         late = local.short(stop.arrive_at, free, drive)
@@ -98,7 +103,19 @@ def _drive(truck: Any, tour: list[Any], least: list[float], local: _Local) -> It
             what = "shift" if stop is tour[0] else "times"
             yield stop, what, f"arrives {late:.0f} minutes before it can"
         free = stop.leave_at
-    over = local.short(ends, free, least[-1])
+
+    def home(leaves: pd.Timestamp) -> float:
+        return busy_minutes(least[-1], leaves, local.zone.key, settings)
+
+    homeward = leaves_for_home(truck, tour, home, local.at)
+    if homeward is None:
+        yield (
+            tour[-1],
+            "break",
+            f"the day leaves no {truck.break_minutes:.0f} minutes for the break",
+        )
+        homeward = free
+    over = local.short(ends, homeward, home(homeward))
     if over:
         yield tour[-1], "shift", f"back at the yard {over:.0f} minutes after shift and overtime"
 
@@ -131,6 +148,8 @@ def _job(
         rate = min(rate, settings.sock_gpm)
         if _or(stop.socks, 0) < settings.socks_per_job:
             yield stop, "socks", f"order {job.order_id} is reckoned with too few socks"
+    if stop.kind == "pump_out" and _or(truck.pump_count, 1) < 1:
+        yield stop, "pump", f"truck {truck.truck_id} has no pump on board"
     if stop.kind != "work":
         needed += job.load_gal / rate
     if stop.kind != "vacuum":

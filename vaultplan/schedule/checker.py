@@ -14,6 +14,13 @@ import geopandas as gpd
 import pandas as pd
 
 from vaultplan.geometry import feet_per_unit
+from vaultplan.schedule.check_bounds import (
+    check_edits,
+    check_outfalls,
+    check_pairs,
+    check_stay,
+    check_waste,
+)
 from vaultplan.schedule.check_drive import least_minutes
 from vaultplan.schedule.check_tour import check_tour
 from vaultplan.schema import Frames
@@ -55,10 +62,12 @@ def check_plan(frames: Frames, *, time_zone: str, settings: ScheduleSettings) ->
 
     Notes
     -----
-    Checked are shift and overtime, days worked, skills, allowed days, windows, gates, orders
-    served once or accounted for, vacuum truck before crew and within the refill time, tank
-    gallons and weight, dumps and their hours, socks, service times, driving times from and to the
-    yard, order of stops and times, and that trucks stand where the vaults are.
+    Checked are shift and overtime, days worked, breaks, skills, pumps on board, allowed days,
+    windows, barred hours, daylight, outages, gates, orders served once or accounted for, pairs,
+    what a planner asked, vacuum truck before crew and within the refill time, tank gallons and
+    weight, waste kept apart, dumps and their hours, socks, outfall caps, service times, driving
+    times from and to the yard and in busy hours, order of stops and times, and that trucks stand
+    where the vaults are.
     """
     stops = frames["plan_stops"].sort_values(["on", "truck_id", "stop_number"])
     jobs = {row.order_id: row for row in _rows(frames["plan_jobs"])}
@@ -67,6 +76,9 @@ def check_plan(frames: Frames, *, time_zone: str, settings: ScheduleSettings) ->
         *_places(frames, stops),
         *_coupling(jobs, stops, settings),
     ]
+    crew_stops = stops[stops["kind"].isin(_CREW_KINDS)]
+    for stop, what, words in (*check_pairs(jobs, crew_stops), *check_outfalls(jobs, crew_stops)):
+        breaches.append(_at(stop, what, words))
     trucks = {row.truck_id: row for row in _rows(frames["trucks"])}
     yards = {row.depot_id: row.geometry for row in _rows(frames["depots"])}
     sites = {row.site_id: row for row in _rows(frames["disposal_sites"])}
@@ -79,13 +91,31 @@ def check_plan(frames: Frames, *, time_zone: str, settings: ScheduleSettings) ->
         else:
             known.append((truck, yards[truck.depot_id], tour))
     minutes = iter(_drives(known, frames, settings))
+    kind_of = {truck_id: truck.kind for truck_id, truck in trucks.items()}
+    lonlat = _lonlat(frames["plan_jobs"])
     for truck, _, tour in known:
         least = [next(minutes) for _ in range(len(tour) + 1)]
-        for stop, what, words in check_tour(
-            truck, tour, least, jobs, sites, time_zone, settings, TOLERANCE_MINUTES
-        ):
-            breaches.append(_at(stop, what, words))
+        found = [
+            *check_tour(truck, tour, least, jobs, sites, time_zone, settings, TOLERANCE_MINUTES),
+            *check_edits(truck, tour, jobs, kind_of),
+            *(check_waste(tour, jobs, sites) if truck.kind == "vacuum" else ()),
+        ]
+        for stop in tour:
+            if stop.order_id in jobs and stop.kind != "dump":
+                where = lonlat.get(stop.order_id, (0.0, 0.0))
+                job = jobs[stop.order_id]
+                found += check_stay(truck, stop, job, where, time_zone, TOLERANCE_MINUTES)
+        breaches += [_at(stop, what, words) for stop, what, words in found]
     return breaches
+
+
+def _lonlat(jobs: Any) -> dict[str, tuple[float, float]]:
+    """Return longitude and latitude of the orders that wait for daylight."""
+    lit = jobs[jobs["daylight_only"].fillna(False).astype(bool)]
+    if not len(lit):
+        return {}
+    points = lit.geometry.to_crs("EPSG:4326")
+    return {order: (p.x, p.y) for order, p in zip(lit["order_id"], points, strict=True)}
 
 
 def _rows(frame: pd.DataFrame) -> Iterator[Any]:

@@ -283,6 +283,20 @@ class WeekState:
         ]
         self.remove(broken)
 
+    def copy_tours(self, other: WeekState) -> None:
+        """Take over the tours of a state whose trucks come first among this one's."""
+        for row, (stops, starts) in enumerate(
+            zip(other.crews.stops, other.crews.starts, strict=True)
+        ):
+            for stop, start in zip(stops, starts, strict=True):
+                self.crew_row[stop], self.crew_start[stop] = row, start
+        for row, stops in enumerate(other.vacuums.stops):
+            if stops and not self.set_vacuum(row, list(stops)):
+                raise RuntimeError("a tour does not fit where limits are wider")
+        for row, stops in enumerate(other.crews.stops):
+            if stops and not self.set_crew(row, list(stops)):
+                raise RuntimeError("a tour does not fit where limits are wider")
+
     def remove_vacuum(self, number: int) -> None:
         """Take a job that no crew serves out of the vacuum truck's tour."""
         row = self.vacuum_row[number]

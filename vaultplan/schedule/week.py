@@ -95,10 +95,9 @@ def solve_week(
     tell("times and reasons", 0.0)
     points = dict(zip(travel.place_ids, places.geometry, strict=True))
     stops = _stops(state, plan_id, [points[name] for name in travel.place_ids], places.crs)
-    empty = WeekState(week, np.random.default_rng(seed))
     unserved = [
-        (plan_id, week.jobs[n].order_id, week.jobs[n].vault_id, *why_unserved(empty, n))
-        for n in state.unserved
+        (plan_id, week.jobs[n].order_id, week.jobs[n].vault_id, outcome, words)
+        for n, outcome, words in why_unserved(state)
     ]
     left = pd.DataFrame(unserved, columns=["plan_id", "order_id", "vault_id", "outcome", "reason"])
     return stops, table("plan_unserved").conform(left)
@@ -184,14 +183,18 @@ def _stops(state: WeekState, plan_id: str, points: list[Any], crs: Any) -> pd.Da
 def _legs(fleet: Fleet, row: int) -> Iterator[tuple[int, dict[str, Any]]]:
     """Yield each stop of a tour with what all stops share; the first is reached just in time."""
     week, shift = fleet.week, fleet.shifts[row]
-    at, free = shift.yard, 0
+    at, free = shift.yard, shift.opens
     for number, (stop, start) in enumerate(
         zip(fleet.stops[row], fleet.starts[row], strict=True), start=1
     ):
         place = fleet.place(stop)
-        drive = int(week.drive[at, place])
+        if fleet.pauses[row] == number - 1:
+            free = max(free, shift.rest_from) + shift.rest
+        quiet = int(week.drive[at, place])
+        departs = _just_in_time(week, quiet, free, start) if number == 1 else free
+        drive = week.driven(quiet, departs)
         leave = start + fleet.seconds(row, stop)
-        arrive = start if number == 1 else free + drive
+        arrive = departs + drive
         at, free = place, leave
         yield (
             stop,
@@ -208,6 +211,17 @@ def _legs(fleet: Fleet, row: int) -> Iterator[tuple[int, dict[str, Any]]]:
                 "vault_id": week.jobs[stop].vault_id if stop >= 0 else None,
             },
         )
+
+
+def _just_in_time(week: Week, quiet: int, opens: int, start: int) -> int:
+    """Return the latest second to leave the yard and still be there at a start."""
+    low, high = opens, max(opens, start)
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (
+            (middle, high) if middle + week.driven(quiet, middle) <= start else (low, middle - 1)
+        )
+    return low
 
 
 def _crew_rows(state: WeekState) -> Iterator[dict[str, Any]]:
