@@ -88,13 +88,14 @@ def plan_loads(
     stops = frames["plan_stops"].sort_values(["truck_id", "on", "stop_number"])
     gutters = frames["traces"] if "traces" in frames else table("traces").empty()
     gutter_ft = gutters.drop_duplicates("vault_id").set_index("vault_id")["gutter_ft"]
-    trucks = frames["trucks"].set_index("truck_id")
+    trucks = {str(truck["truck_id"]): truck for _, truck in frames["trucks"].iterrows()}
     jobs = frames["plan_jobs"].set_index("order_id")
     rows: list[Row] = []
-    for (plan_id, truck_id, on), part in stops.groupby(["plan_id", "truck_id", "on"], sort=False):
-        if truck_id not in trucks.index:
+    for key, part in stops.groupby(["plan_id", "truck_id", "on"], sort=False):
+        plan_id, truck_id, on = key
+        truck = trucks.get(str(truck_id))
+        if truck is None:
             raise ScheduleError(f"truck {truck_id} of the plan is not in trucks; load it")
-        truck = trucks.loc[truck_id]
         day = _Day(part, jobs, truck, draws, gutter_ft, settings)
         loads = day.vacuum() if truck["kind"] == "vacuum" else day.crew()
         rows += [{"plan_id": plan_id, "truck_id": truck_id, "on": on} | row for row in loads]
@@ -157,7 +158,7 @@ def _joint(
         raise ScheduleError(f"draws of {solids.shape} solids for {volume_gal.shape} gallons")
     blank = np.isnan(volume_gal).any(axis=0) | np.isnan(solids).any(axis=0)
     if blank.any():
-        lost = ", ".join(named[blank].astype(str)[:_SHOWN])
+        lost = ", ".join(named[np.flatnonzero(blank)].astype(str)[:_SHOWN])
         raise ScheduleError(f"blank draws of the water for order(s) {lost}; forecast them first")
     return _Joint(named, volume_gal, solids, is_guess)
 

@@ -104,7 +104,7 @@ def pump_out(
 def _slowness(load: Floats, pump: Floats, settings: ScheduleSettings) -> Floats:
     """Return mean minutes per gallon of a sock while its load goes from 0 to a share of full."""
     first = settings.sock_gpm
-    fall = first - min(settings.sock_least_gpm, first)
+    fall = first - settings.sock_least_gpm
     start = np.minimum(pump, first)
     free = np.clip((first - start) / fall, 0.0, 1.0) if fall > 0.0 else np.ones_like(start)
     beyond = np.maximum(load - free, 0.0)
