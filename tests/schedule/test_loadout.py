@@ -288,7 +288,7 @@ def test_every_load_keeps_its_promise_in_the_draws_it_was_made_from(made, seed, 
     """Recounted plainly: per draw, the sum over stops of ceil(solids / capacity)."""
     rng = np.random.default_rng(seed)
     gallons = rng.lognormal(6.0, 1.0, (200, stops)) * (rng.random((200, 1)) + 0.5)
-    solids = rng.lognormal(5.5, 1.0, (200, stops))
+    solids = rng.lognormal(7.5, 1.0, (200, stops))
     told = PLAIN.model_copy(update={"run_out_prob": prob})
     found = loads(day(made, made.crew("c"), *[SOCK] * stops), gallons, solids, told)
     socks = found.loc[("filter_sock", 0)]
