@@ -212,6 +212,15 @@ class ScheduleSettings(_Part):
     overtime_weight: int = Field(
         2, ge=0, description="a minute of overtime weighs as much as this many driven; assumed"
     )
+    move_minutes: NotNegative = Field(
+        60.0, description="driving that it is worth not to move a promised job; assumed"
+    )
+    churn_frac: Share = Field(
+        0.05, description="share of a plan's other jobs that a change may move; assumed"
+    )
+    call_minutes: NotNegative = Field(
+        60.0, description="a crew is told so long before it sets out; assumed"
+    )
     junction_ft: Positive = Field(
         1.0, description="street ends closer than this meet where no junction is named; assumed"
     )

@@ -37,8 +37,9 @@ def why_unserved(state: WeekState) -> Iterator[tuple[int, str, str]]:
     helps = _what_makes_room(state, crowded)
     for number in crowded:
         days = _names(set(week.jobs[number].days))
-        room = " or ".join(helps[number]) or "a later week"
-        yield number, "not_scheduled", f"{_ALONE}; it may be done on {days}: {room} would free it"
+        room = " or ".join(helps[number])
+        would = f"{room} would free it" if room else "no one change that was tried makes room"
+        yield number, "not_scheduled", f"{_ALONE}; it may be done on {days}: {would}"
 
 
 def _fits_alone(week: Week, jobs: tuple[Job, ...]) -> bool:

@@ -34,11 +34,15 @@ def improve(
     *,
     budget: Budget,
     on_progress: Callable[[float], None] | None = None,
+    days: frozenset[int] | None = None,
+    most_moved: int | None = None,
 ) -> int:
     """Improve a week in place until the budget is spent; return how many rounds it took.
 
     Every round removes strings of neighbouring jobs, puts them and unserved ones back where they
     cost least, and keeps the outcome if it is better, or a little worse while the search is hot.
+    Tours of other ``days`` than these are not taken apart, and an outcome that moves more promised
+    jobs than ``most_moved`` is not kept.
     """
     rng = state.rng
     began = time.monotonic()
@@ -55,9 +59,12 @@ def improve(
             on_progress(spent)
         rounds += 1
         before = state.snapshot()
-        out = _ruin(state, near, rng)
+        out = _ruin(state, near, rng, days)
         _recreate(state, out, rng, noise=_NOISE[int(rng.integers(len(_NOISE)))])
         cost = state.cost()
+        if most_moved is not None and len(state.moved()) > most_moved:
+            state.restore(before)
+            continue
         heat = _HOT * (_COLD / _HOT) ** spent
         if cost < current - heat * math.log(max(rng.random(), 1e-12)):
             current = cost
@@ -79,7 +86,12 @@ def _neighbours(state: WeekState) -> list[list[int]]:
     return order
 
 
-def _ruin(state: WeekState, near: list[list[int]], rng: np.random.Generator) -> list[int]:
+def _ruin(
+    state: WeekState,
+    near: list[list[int]],
+    rng: np.random.Generator,
+    only: frozenset[int] | None,
+) -> list[int]:
     """Take strings out of tours around a job; return what is to be put back, unserved included."""
     unserved = state.unserved
     if unserved and rng.random() < 0.5:
@@ -102,6 +114,8 @@ def _ruin(state: WeekState, near: list[list[int]], rng: np.random.Generator) -> 
         if row < 0 or row in torn or number in out:
             continue
         if not any_day and state.week.crews[row].day != day:
+            continue
+        if only is not None and state.week.crews[row].day not in only:
             continue
         torn.add(row)
         stops = state.crews.stops[row]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -42,11 +42,20 @@ class WeekState:
     """A feasible, perhaps partial, week: tours of crews and vacuum trucks.
 
     ``crew_row[j]`` is the crew truck-day that serves job ``j``, -1 if none; ``crew_start[j]`` the
-    second it starts. Likewise for the vacuum truck.
+    second it starts. Likewise for the vacuum truck. A job in ``anchors`` was promised to that
+    truck-day: elsewhere it costs ``move_cost`` seconds more.
     """
 
-    def __init__(self, week: Week, rng: np.random.Generator) -> None:
+    def __init__(
+        self,
+        week: Week,
+        rng: np.random.Generator,
+        *,
+        anchors: Mapping[int, int] | None = None,
+        move_cost: int = 0,
+    ) -> None:
         self.week, self.rng = week, rng
+        self.anchors, self.move_cost = dict(anchors or {}), move_cost
         count = len(week.jobs)
         self._coupled = [n for n, job in enumerate(week.jobs) if job.needs_vacuum]
         self.crew_row, self.crew_start = [-1] * count, [0] * count
@@ -129,7 +138,12 @@ class WeekState:
     def cost(self) -> int:
         """Return the one objective of every stage: worth lost, seconds driven, overtime."""
         lost = sum(self.week.jobs[number].worth for number in self.unserved)
-        return lost + self.crews.cost() + self.vacuums.cost()
+        moved = self.move_cost * len(self.moved())
+        return lost + moved + self.crews.cost() + self.vacuums.cost()
+
+    def moved(self) -> list[int]:
+        """Numbers of the jobs that another truck-day serves than they were promised to."""
+        return [n for n, row in self.anchors.items() if self.crew_row[n] not in (row, -1)]
 
     def snapshot(self) -> Snapshot:
         """Return what :meth:`restore` needs."""
@@ -283,6 +297,28 @@ class WeekState:
         ]
         self.remove(broken)
 
+    def settle(self) -> None:
+        """Start every stop as early as the others let it: the same tours then say the same times.
+
+        Vacuum trucks and crews are timed in turn; starts only move forward, so this ends.
+        """
+        while True:
+            before = (list(self.crew_start), list(self.vacuum_start))
+            for row, stops in enumerate(self.vacuums.stops):
+                self.set_vacuum(row, stops)
+            for row, stops in enumerate(self.crews.stops):
+                self.set_crew(row, stops)
+            if before == (self.crew_start, self.vacuum_start):
+                return
+
+    def may_crew(self, row: int, number: int) -> bool:
+        """Whether a crew truck-day may do a job at some hour, whatever else it does."""
+        return bool(self._own_crew[row][number])
+
+    def may_vacuum(self, row: int, number: int) -> bool:
+        """Whether a vacuum truck-day may empty a job's vault at some hour."""
+        return self.week.jobs[number].needs_vacuum and bool(self._own_vacuum[row][number])
+
     def copy_tours(self, other: WeekState) -> None:
         """Take over the tours of a state whose trucks come first among this one's."""
         for row, (stops, starts) in enumerate(
@@ -376,6 +412,9 @@ class WeekState:
         gaps = crew_gaps(self.crews, job, self._crew_bounds[number], is_open)
         if not len(gaps):
             return False
+        if number in self.anchors:
+            elsewhere = (gaps.row != self.anchors[number]) * self.move_cost
+            gaps = replace(gaps, cost=gaps.cost + elsewhere)
         gaps = gaps.best(_PAIRED if job.needs_vacuum else _TRIES, self._noise(len(gaps), noise))
         if job.needs_vacuum:
             return self._insert_pair(number, job, gaps, noise)
