@@ -239,6 +239,9 @@ class ScheduleSettings(_Part):
     hose_spare_ft: NotNegative = Field(
         50.0, description="hose carried beyond the way to the inlet, one length more; assumed"
     )
+    next_stop_minutes: NotNegative = Field(
+        6.0, description="driving that one more stop adds to a truck's day; assumed"
+    )
     drum_socks: int = Field(
         4, ge=1, description="used socks of water that may be oily that fill a drum; assumed"
     )

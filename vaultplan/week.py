@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, cast
 
 import geopandas as gpd
@@ -18,8 +18,10 @@ from vaultplan.discharge.sensitivity import grade_waters
 from vaultplan.drainage.network import DrainNetwork
 from vaultplan.drainage.trace import trace_vaults
 from vaultplan.errors import ScheduleError, SettingsError
-from vaultplan.forecast.forecasts import forecast_vaults
+from vaultplan.forecast.forecasts import fit_and_forecast
+from vaultplan.forecast.volume import WaterModel
 from vaultplan.loading import OnStep, read_frames
+from vaultplan.provisions import load_trucks, reckon_jobs
 from vaultplan.ranking.value import rank_orders
 from vaultplan.schedule.jobs import build_jobs
 from vaultplan.schedule.lines import route_lines
@@ -31,7 +33,9 @@ WATER_TABLES: Final = ("vaults", "visits", "gauges", "rainfall", "rain_outlook")
 DRAIN_TABLES: Final = ("vaults", "inlets", "drain_pipes", "outfalls", "receiving_waters")
 #: What helps to place an inlet where pipes and places alone do not tell.
 STREET_TABLES: Final = ("roads", "curbs", "drainage_areas", "inlet_choices")
-PLAN_TABLES: Final = ("plans", "plan_jobs", "plan_stops", "plan_unserved")
+PLAN_TABLES: Final = (
+    *("plans", "plan_jobs", "plan_stops", "plan_unserved", "plan_loads", "plan_changes"),
+)
 _RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "incidents", "overrides")
 #: All that a decision about a vault's water rests on.
 JUDGED_TABLES: Final = tuple(
@@ -49,7 +53,10 @@ _SCHEDULE_TABLES: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Week:
-    """A week on its way to a plan: every step adds its table to ``frames``."""
+    """A week on its way to a plan: every step adds its table to ``frames``.
+
+    ``models`` holds ``water``, what the forecasts come from, once there are any.
+    """
 
     monday: pd.Timestamp
     days: tuple[pd.Timestamp, ...]
@@ -57,6 +64,7 @@ class Week:
     settings: Settings
     rules: Rules
     frames: dict[str, pd.DataFrame]
+    models: dict[str, WaterModel] = field(default_factory=dict)
 
 
 def open_week(
@@ -110,7 +118,9 @@ def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
     ordered = frames["vaults"].loc[wanted, "vault_id"]
     first_day = cross(frames["vaults"]["vault_id"] if everywhere else ordered, week.days[:1])
     points = pd.concat([first_day, cross(ordered, week.days[1:])], ignore_index=True)
-    frames["forecasts"] = forecast_points(frames, points, week.as_of, settings, on_step)
+    frames["forecasts"], week.models["water"] = forecast_and_model(
+        frames, points, week.as_of, settings, on_step
+    )
     frames["traces"] = trace_paths(frames, settings, on_step, with_geometry=list(ordered))
     on_step("Apply the discharge rules")
     frames["sensitivities"] = grade_waters(
@@ -165,6 +175,14 @@ def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> N
     frames["plan_jobs"], left = build_jobs(
         frames, monday, plan_id=plan_id, settings=settings.schedule
     )
+    on_step("Reckon loads, socks and bookings")
+    frames["plan_jobs"] = reckon_jobs(
+        cast(gpd.GeoDataFrame, frames["plan_jobs"]),
+        frames,
+        week.models["water"],
+        settings=settings,
+        seed=seed,
+    )
     step = f"Schedule {len(frames['plan_jobs']):,} jobs"
     on_step(step)
     frames["plan_stops"], unserved = solve_week(
@@ -177,6 +195,8 @@ def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> N
         on_progress=lambda stage, done: on_step(f"{step}: {stage}", round(100 * done), 100),
     )
     frames["plan_unserved"] = pd.concat([left, unserved], ignore_index=True)
+    on_step("Load the trucks")
+    frames["plan_loads"] = load_trucks(frames, week.models["water"], settings=settings, seed=seed)
     on_step("Draw the routes")
     frames["routes"] = route_lines(
         *(frames[name] for name in ("plan_stops", "trucks", "depots", "roads")),
@@ -194,6 +214,7 @@ def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> N
         "state": "checked",
     }
     frames["plans"] = schema.table("plans").conform(pd.DataFrame([facts]))
+    frames["plan_changes"] = schema.table("plan_changes").empty()
 
 
 def forecast_points(
@@ -204,16 +225,26 @@ def forecast_points(
     on_step: OnStep,
 ) -> pd.DataFrame:
     """Return table ``forecasts`` for the points, a vault and a day each."""
+    return forecast_and_model(frames, points, as_of, settings, on_step)[0]
+
+
+def forecast_and_model(
+    frames: schema.Frames,
+    points: pd.DataFrame,
+    as_of: pd.Timestamp,
+    settings: Settings,
+    on_step: OnStep,
+) -> tuple[pd.DataFrame, WaterModel]:
+    """Return table ``forecasts`` for the points, and the model of the water for joint draws."""
     step = f"Forecast water and grade ({len(points):,} vault-days)"
     on_step(step)
-    water: pd.DataFrame = forecast_vaults(
+    return fit_and_forecast(
         frames,
         points,
         as_of=as_of,
         settings=settings,
         on_progress=lambda done, total: on_step(step, done, total),
     )
-    return water
 
 
 def trace_paths(

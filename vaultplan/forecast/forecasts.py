@@ -11,7 +11,7 @@ from vaultplan.forecast.distribution import DepthDistribution, rungs_of
 from vaultplan.forecast.fitting import Progress, fit_water
 from vaultplan.forecast.grade import fit_grades
 from vaultplan.forecast.refill import LEVELS, LONGEST_DAYS, as_columns, refill_of_batch
-from vaultplan.forecast.volume import Batch, Floats
+from vaultplan.forecast.volume import Batch, Floats, WaterModel
 from vaultplan.forecast.weather import TAUS_DAYS
 from vaultplan.schema import Frames, table
 from vaultplan.settings import Settings
@@ -25,6 +25,20 @@ def forecast_vaults(
     settings: Settings,
     on_progress: Progress | None = None,
 ) -> pd.DataFrame:
+    """Return table ``forecasts`` as :func:`fit_and_forecast` does, without the model."""
+    return fit_and_forecast(
+        frames, points, as_of=as_of, settings=settings, on_progress=on_progress
+    )[0]
+
+
+def fit_and_forecast(
+    frames: Frames,
+    points: pd.DataFrame,
+    *,
+    as_of: pd.Timestamp,
+    settings: Settings,
+    on_progress: Progress | None = None,
+) -> tuple[pd.DataFrame, WaterModel]:
     """Return how much water of what grade to expect at each point, and when it comes back.
 
     Parameters
@@ -43,8 +57,9 @@ def forecast_vaults(
 
     Returns
     -------
-    pandas.DataFrame
-        Schema table ``forecasts``, one row per point, in the order and index of ``points``.
+    tuple
+        Schema table ``forecasts``, one row per point, in the order and index of ``points``; and the
+        model of the water that it comes from, for joint draws.
 
     Raises
     ------
@@ -87,4 +102,4 @@ def forecast_vaults(
             frame[name] = part[name].to_numpy()
     words = frame[["reason", "grade_reason"]].astype("str")
     frame["reason"] = words["reason"] + "; " + words["grade_reason"]
-    return table("forecasts").conform(frame)
+    return table("forecasts").conform(frame), model

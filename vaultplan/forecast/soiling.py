@@ -72,6 +72,24 @@ def soiling(forecasts: pd.DataFrame, *, settings: Settings) -> pd.DataFrame:
     return pd.DataFrame(columns, index=forecasts.index)
 
 
+def draw_solids(chances: pd.DataFrame, *, count: int, seed: int, settings: Settings) -> Floats:
+    """Return solids in mg/L of water that a crew would pump, in draws: (draws, rows).
+
+    Heavy water is not pumped through a sock, so a draw is clear or light, as likely as
+    ``prob_clear`` and ``prob_light`` say of each other; light where both are blank. Within its
+    grade's range the solids are log-uniform, as in :func:`soiling`.
+    """
+    edges = np.log(np.asarray(settings.forecast.solids_mg_l))
+    clear, light = (chances[f"prob_{grade}"].to_numpy(float) for grade in ("clear", "light"))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        is_light = np.nan_to_num(light / (clear + light), nan=1.0)
+    rng = np.random.default_rng([seed, 0x50])
+    grade = (rng.random((count, len(chances))) < is_light).astype(np.int64)
+    low, high = edges[grade], edges[grade + 1]
+    drawn: Floats = np.exp(low + rng.random(grade.shape) * (high - low))
+    return drawn
+
+
 def _quantiles(volume: Floats, chance: Floats, per_gal: Floats) -> Floats:
     """Return p10, p50 and p90 of the amount: volume times what a gallon holds, by grade.
 

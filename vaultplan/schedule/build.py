@@ -16,6 +16,7 @@ from vaultplan.geometry import LONLAT, require_same_crs
 from vaultplan.schedule.clock import WeekClock
 from vaultplan.schedule.hours import WHOLE, Window, daylight, spans_of_day, stays
 from vaultplan.schedule.model import ANY_DAY, ANY_TRUCK, MINUTE, Job, Shift, Site, Slot, Week
+from vaultplan.schedule.pumping import pump_out
 from vaultplan.schema import WEEKDAYS, Frames
 from vaultplan.settings import ScheduleSettings
 from vaultplan.units import LB_PER_GAL_WATER
@@ -75,9 +76,10 @@ def week_model(
     trucks = list(_rows(frames["trucks"].sort_values("truck_id")))
     crews = {str(truck.truck_id) for truck in trucks if truck.kind == "crew"}
     lonlat = _lonlat(frames["plan_jobs"])
+    socks = _through_socks(frames["plan_jobs"], trucks, settings)
     jobs = tuple(
-        _job(row, clock, place, settings, spot, crews)
-        for row, spot in zip(_rows(frames["plan_jobs"]), lonlat, strict=True)
+        _job(row, clock, place, settings, spot, crews, through)
+        for row, spot, through in zip(_rows(frames["plan_jobs"]), lonlat, socks, strict=True)
     )
     return Week(
         clock=clock,
@@ -94,7 +96,6 @@ def week_model(
         ),
         drive=drive,
         overtime_weight=settings.overtime_weight,
-        sock_gpm=settings.sock_gpm,
         busy=_busy(clock, settings),
         busy_factor=settings.busy_factor,
     )
@@ -121,6 +122,31 @@ def _lonlat(jobs: pd.DataFrame) -> list[tuple[float, float]]:
         for row, point in zip(rows.tolist(), points, strict=True):
             found[row] = (point.x, point.y)
     return found
+
+
+def _through_socks(
+    jobs: pd.DataFrame, trucks: list[Any], settings: ScheduleSettings
+) -> list[dict[float, int] | None]:
+    """Return, for each job through socks, the seconds of pumping at each rate that a truck has."""
+    is_sock = jobs["method"].eq("filter_sock").to_numpy(bool)
+    rates = sorted({_number(t.pump_gpm, settings.pump_gpm) for t in trucks if t.kind == "crew"})
+    load = jobs["load_gal"].to_numpy(float)
+    solids = jobs["solids_mg_l"].fillna(0.0).to_numpy(float)
+    took = {
+        gpm: np.ceil(
+            np.round(
+                pump_out(load, solids, pump_gpm=gpm, through_sock=True, settings=settings).minutes
+                * MINUTE,
+                6,
+            )
+        ).astype(np.int64)
+        for gpm in rates
+        if gpm > 0
+    }
+    return [
+        {gpm: int(seconds[row]) for gpm, seconds in took.items()} if through else None
+        for row, through in enumerate(is_sock)
+    ]
 
 
 def _slots(value: Any, clock: WeekClock, crews: set[str]) -> tuple[Slot, ...]:
@@ -156,6 +182,7 @@ def _job(
     settings: ScheduleSettings,
     lonlat: tuple[float, float],
     crews: set[str],
+    through_sock: dict[float, int] | None,
 ) -> Job:
     days = tuple(sorted(clock.number(pd.Timestamp(day).date()) for day in _words(row.allowed_days)))
     start = "00:00" if pd.isna(row.window_from) else str(row.window_from)
@@ -173,10 +200,11 @@ def _job(
         setup=_seconds(_number(row.setup_minutes, settings.setup_minutes)),
         task=_seconds(_number(row.task_minutes, settings.task_minutes)),
         refill=int(_number(row.refill_minutes, settings.min_refill_minutes) * MINUTE),
-        socks=settings.socks_per_job if row.method == "filter_sock" else 0,
+        socks=_sock_count(row, settings),
         worth=_worth(row, clock, settings),
         crew_stays=crew_stays,
         vacuum_stays=vacuum_stays,
+        through_sock=through_sock,
         waste="sediment" if pd.isna(row.waste_profile) else str(row.waste_profile),
         outfall="" if pd.isna(row.outfall_id) else str(row.outfall_id),
         cap_gal=_number(row.daily_cap_gal, math.inf),
@@ -211,6 +239,12 @@ def _stays(
         crew.append(stays(clock, day, barred=barred, light=light, outage=outage))
         vacuum.append(stays(clock, day, barred=barred, light=light))
     return tuple(crew), tuple(vacuum)
+
+
+def _sock_count(row: Any, settings: ScheduleSettings) -> int:
+    if row.method != "filter_sock":
+        return 0
+    return int(_number(row.socks, settings.socks_per_job))
 
 
 def _second_of(moment: pd.Timestamp, clock: WeekClock) -> int:

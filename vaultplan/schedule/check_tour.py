@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pandas as pd
 
 from vaultplan.schedule.check_bounds import busy_minutes, leaves_for_home
 from vaultplan.settings import ScheduleSettings
-from vaultplan.units import LB_PER_GAL_WATER
+from vaultplan.units import LB_PER_GAL_MG_L, LB_PER_GAL_WATER
 
 #: A stop, the limit it breaks, and words.
 Finding = tuple[Any, str, str]
@@ -144,19 +146,34 @@ def _job(
         )
     needed = _or(job.setup_minutes, settings.setup_minutes)
     rate = _or(truck.pump_gpm, settings.pump_gpm)
+    pumping = job.load_gal / rate
     if job.method == "filter_sock":
-        rate = min(rate, settings.sock_gpm)
-        if _or(stop.socks, 0) < settings.socks_per_job:
+        pumping, least = _through_socks(job, rate, settings)
+        if stop.kind == "pump_out" and _or(stop.socks, 0) < least:
             yield stop, "socks", f"order {job.order_id} is reckoned with too few socks"
     if stop.kind == "pump_out" and _or(truck.pump_count, 1) < 1:
         yield stop, "pump", f"truck {truck.truck_id} has no pump on board"
     if stop.kind != "work":
-        needed += job.load_gal / rate
+        needed += pumping
     if stop.kind != "vacuum":
         needed += _or(job.task_minutes, settings.task_minutes)
     short = local.short(stop.leave_at, stop.start_at, needed)
     if short:
         yield stop, "service time", f"{short:.0f} minutes short of {needed:.0f}"
+
+
+def _through_socks(job: Any, rate: float, settings: ScheduleSettings) -> tuple[float, float]:
+    """Return minutes of pumping and the least socks, by filling socks gallon by small gallon."""
+    gallons = float(job.load_gal)
+    pounds = gallons * _or(job.solids_mg_l, 0.0) * LB_PER_GAL_MG_L
+    fills = pounds / settings.sock_capacity_lb
+    steps = max(400, math.ceil(400 * fills))
+    through = (np.arange(steps) + 0.5) / steps * fills % 1.0
+    flow = settings.sock_gpm - (settings.sock_gpm - settings.sock_least_gpm) * through
+    minutes = float((gallons / steps / np.minimum(flow, rate)).sum())
+    socks = max(math.ceil(fills - 1e-6), 1) if gallons > 0 else 0
+    changes = max(socks - 1, 0) * settings.sock_change_minutes
+    return minutes + changes, max(socks, _or(job.socks, settings.socks_per_job))
 
 
 def _dump(stop: Any, site: Any, settings: ScheduleSettings, local: _Local) -> Iterator[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -31,7 +32,8 @@ class Job:
     """One order: where, when, how much water, and what it is worth in seconds driven.
 
     ``windows`` bound the start on each of ``days``; ``crew_stays`` and ``vacuum_stays`` the whole
-    time that a truck stands there, empty where nothing bounds it. ``kept_to`` and ``barred_from``
+    time that a truck stands there, empty where nothing bounds it. ``through_sock`` is the seconds
+    of pumping through filter socks for each rate of a truck's pump. ``kept_to`` and ``barred_from``
     are what a planner asked for; ``turn`` is its place among the stops kept to one truck and day, 0
     if any. Orders with one ``pair`` are done by one crew on one day.
     """
@@ -51,6 +53,7 @@ class Job:
     worth: int
     crew_stays: tuple[tuple[Window, ...], ...] = ()
     vacuum_stays: tuple[tuple[Window, ...], ...] = ()
+    through_sock: Mapping[float, int] | None = None
     waste: str = "sediment"
     outfall: str = ""
     cap_gal: float = math.inf
@@ -165,7 +168,6 @@ class Week:
     sites: tuple[Site, ...]
     drive: npt.NDArray[np.int64]
     overtime_weight: int
-    sock_gpm: float
     busy: tuple[Window, ...] = ()
     busy_factor: float = 1.0
 
@@ -173,8 +175,9 @@ class Week:
         """Return how long a crew is busy at a vault."""
         if job.needs_vacuum:
             return job.setup + job.task
-        gpm = min(shift.gpm, self.sock_gpm) if job.method == "filter_sock" else shift.gpm
-        return job.setup + job.task + pump_seconds(job.load_gal, gpm)
+        if job.through_sock is not None:
+            return job.setup + job.task + job.through_sock[shift.gpm]
+        return job.setup + job.task + pump_seconds(job.load_gal, shift.gpm)
 
     def vacuum_seconds(self, job: Job, shift: Shift) -> int:
         """Return how long a vacuum truck is busy at a vault."""
