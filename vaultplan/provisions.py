@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Final
 
 import geopandas as gpd
@@ -12,7 +13,7 @@ import pandas as pd
 from vaultplan.forecast.draws import draw_volumes
 from vaultplan.forecast.soiling import draw_solids
 from vaultplan.forecast.volume import WaterModel
-from vaultplan.schedule.loadout import enough, plan_loads
+from vaultplan.schedule.loadout import plan_loads
 from vaultplan.schedule.pumping import pump_out, sock_need
 from vaultplan.schedule.vacuum_choice import vacuum_choice
 from vaultplan.schema import Frames, table
@@ -26,10 +27,19 @@ DRAWS: Final = 400
 _SOLIDS_SHARE: Final = 0.9
 
 
+@dataclass(frozen=True, slots=True)
+class JobDraws:
+    """Joint draws of the water of each job's worst day: (draws, jobs), in the order of the jobs."""
+
+    order_ids: tuple[str, ...]
+    volume_gal: Floats
+    solids_mg_l: Floats
+
+
 def reckon_jobs(
     jobs: gpd.GeoDataFrame, frames: Frames, model: WaterModel, *, settings: Settings, seed: int
-) -> gpd.GeoDataFrame:
-    """Return table ``plan_jobs`` with what the draws say of each job's worst day.
+) -> tuple[gpd.GeoDataFrame, JobDraws]:
+    """Return table ``plan_jobs`` with what the draws say of each job's worst day, and the draws.
 
     Parameters
     ----------
@@ -44,14 +54,14 @@ def reckon_jobs(
 
     Returns
     -------
-    geopandas.GeoDataFrame
-        ``method`` raised to vacuum_truck where booking one beforehand pays; ``load_gal`` of vacuum
-        jobs raised to what ``run_out_prob`` of the draws exceed; ``prob_vacuum`` and
-        ``break_even_prob``; ``solids_mg_l``, ``socks`` and ``prob_second_sock`` of sock jobs;
-        ``hose_ft`` to the inlet; and a ``reason`` that says what was raised.
+    tuple
+        ``plan_jobs`` with ``method`` raised to vacuum_truck where booking one beforehand pays;
+        ``prob_vacuum`` and ``break_even_prob``; ``solids_mg_l``, ``socks`` and
+        ``prob_second_sock`` of sock jobs; ``hose_ft`` to the inlet; and a ``reason`` that says what
+        was raised.
     """
     if not len(jobs):
-        return jobs
+        return jobs, JobDraws((), np.zeros((DRAWS, 0)), np.zeros((DRAWS, 0)))
     worst = _worst_days(jobs, frames["forecasts"])
     volume, solids = _draws(worst, model, settings, seed)
     part = settings.schedule
@@ -65,9 +75,6 @@ def reckon_jobs(
     jobs.loc[book, "method"] = "vacuum_truck"
     said = "; " + jobs["order_id"].map(by_order["reason"]).astype("str")
     jobs.loc[book, "reason"] = jobs["reason"].fillna("") + said
-    is_vacuum = jobs["method"].eq("vacuum_truck").to_numpy(bool)
-    most = np.array([enough(column, part.run_out_prob) for column in volume.T])
-    jobs.loc[is_vacuum, "load_gal"] = np.maximum(most.round(1), jobs["load_gal"])[is_vacuum]
     is_sock = jobs["method"].eq("filter_sock").to_numpy(bool)
     typical = np.quantile(solids, _SOLIDS_SHARE, axis=0).round(1)
     jobs["solids_mg_l"] = np.where(is_sock, typical, np.nan)
@@ -81,27 +88,18 @@ def reckon_jobs(
     gutter = frames["traces"].drop_duplicates("vault_id").set_index("vault_id")["gutter_ft"]
     jobs["hose_ft"] = jobs["vault_id"].map(gutter)
     made: gpd.GeoDataFrame = table("plan_jobs").conform(jobs)
-    return made
+    return made, JobDraws(tuple(jobs["order_id"].astype(str)), volume, solids)
 
 
-def load_trucks(
-    frames: Frames, model: WaterModel, *, settings: Settings, seed: int
-) -> pd.DataFrame:
-    """Return table ``plan_loads`` of a solved week, from draws of the day each job is done on."""
-    stops = frames["plan_stops"]
-    crew = stops[stops["kind"].isin(["pump_out", "work"])][["order_id", "vault_id", "on"]]
-    points = crew.drop_duplicates("order_id").reset_index(drop=True)
-    if not len(points):
+def load_trucks(frames: Frames, draws: JobDraws, *, settings: Settings) -> pd.DataFrame:
+    """Return table ``plan_loads`` of a solved week."""
+    if not len(frames["plan_stops"]):
         return table("plan_loads").empty()
-    asked = points.merge(frames["forecasts"], on=["vault_id", "on"], how="left")
-    volume, solids = _draws(asked, model, settings, seed)
-    served = frames["plan_jobs"]["order_id"].isin(points["order_id"])
-    told = {**frames, "plan_jobs": frames["plan_jobs"][served].reset_index(drop=True)}
     return plan_loads(
-        told,
-        volume,
-        points["order_id"].tolist(),
-        solids_mg_l=solids,
+        frames,
+        draws.volume_gal,
+        draws.order_ids,
+        solids_mg_l=draws.solids_mg_l,
         settings=settings.schedule,
     )
 

@@ -176,7 +176,7 @@ def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> N
         frames, monday, plan_id=plan_id, settings=settings.schedule
     )
     on_step("Reckon loads, socks and bookings")
-    frames["plan_jobs"] = reckon_jobs(
+    frames["plan_jobs"], draws = reckon_jobs(
         cast(gpd.GeoDataFrame, frames["plan_jobs"]),
         frames,
         week.models["water"],
@@ -192,11 +192,12 @@ def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> N
         time_zone=settings.time_zone,
         settings=settings.schedule,
         seed=seed,
+        volume_gal=draws.volume_gal,
         on_progress=lambda stage, done: on_step(f"{step}: {stage}", round(100 * done), 100),
     )
     frames["plan_unserved"] = pd.concat([left, unserved], ignore_index=True)
     on_step("Load the trucks")
-    frames["plan_loads"] = load_trucks(frames, week.models["water"], settings=settings, seed=seed)
+    frames["plan_loads"] = load_trucks(frames, draws, settings=settings)
     on_step("Draw the routes")
     frames["routes"] = route_lines(
         *(frames[name] for name in ("plan_stops", "trucks", "depots", "roads")),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import geopandas as gpd
@@ -15,6 +16,7 @@ from vaultplan.errors import ScheduleError
 from vaultplan.geometry import LONLAT, require_same_crs
 from vaultplan.schedule.clock import WeekClock
 from vaultplan.schedule.hours import WHOLE, Window, daylight, spans_of_day, stays
+from vaultplan.schedule.loadout import enough
 from vaultplan.schedule.model import ANY_DAY, ANY_TRUCK, MINUTE, Job, Shift, Site, Slot, Week
 from vaultplan.schedule.pumping import pump_out
 from vaultplan.schema import WEEKDAYS, Frames
@@ -63,8 +65,11 @@ def week_model(
     place_ids: Sequence[str],
     drive: npt.NDArray[np.int64],
     settings: ScheduleSettings,
+    volume_gal: npt.NDArray[np.float64] | None = None,
 ) -> Week:
     """Return the week's jobs, truck-days and sites from plan_jobs, trucks and disposal_sites.
+
+    ``volume_gal`` are joint draws of the water of each job, (draws, jobs).
 
     Raises
     ------
@@ -81,6 +86,9 @@ def week_model(
         _job(row, clock, place, settings, spot, crews, through)
         for row, spot, through in zip(_rows(frames["plan_jobs"]), lonlat, socks, strict=True)
     )
+    if volume_gal is not None:
+        sure = [enough(drawn, settings.run_out_prob) for drawn in volume_gal.T]
+        jobs = tuple(replace(job, sure_gal=most) for job, most in zip(jobs, sure, strict=True))
     return Week(
         clock=clock,
         jobs=jobs,
@@ -98,6 +106,8 @@ def week_model(
         overtime_weight=settings.overtime_weight,
         busy=_busy(clock, settings),
         busy_factor=settings.busy_factor,
+        draws=None if volume_gal is None else np.ascontiguousarray(volume_gal.T),
+        run_out_prob=settings.run_out_prob,
     )
 
 

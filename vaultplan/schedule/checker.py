@@ -75,6 +75,7 @@ def check_plan(frames: Frames, *, time_zone: str, settings: ScheduleSettings) ->
         *_accounts(jobs, frames),
         *_places(frames, stops),
         *_coupling(jobs, stops, settings),
+        *_loads(frames, settings),
     ]
     crew_stops = stops[stops["kind"].isin(_CREW_KINDS)]
     for stop, what, words in (*check_pairs(jobs, crew_stops), *check_outfalls(jobs, crew_stops)):
@@ -186,6 +187,22 @@ def _places(frames: Frames, stops: pd.DataFrame) -> Iterator[Breach]:
             yield _at(stop, "wrong place", f"the stop does not stand at {key}")
         if stop.kind != "dump" and place.status in ("retired", "other_owner"):
             yield _at(stop, "vault not in service", f"vault {key} is {place.status}")
+
+
+def _loads(frames: Frames, settings: ScheduleSettings) -> Iterator[Breach]:
+    """Yield vacuum trips that run out of tank or payload more often than they may."""
+    loads = frames.get("plan_loads")
+    if loads is None or not len(loads):
+        return
+    often = loads["item"].eq("vacuum_load") & (loads["prob_short"] > settings.run_out_prob)
+    for load in _rows(loads[often]):
+        yield Breach(
+            "tank runs out",
+            str(load.truck_id),
+            f"{load.on:%Y-%m-%d}",
+            0,
+            f"trip {load.trip} is more than the tank in {load.prob_short:.1%} of the draws",
+        )
 
 
 def _coupling(

@@ -10,20 +10,35 @@ from vaultplan.schedule.model import Job, Week
 
 
 def carries(week: Week, stops: Sequence[int], tank_gal: float) -> bool:
-    """Whether a tank holds every trip, of one waste profile each, and ends the day empty."""
+    """Whether a tank holds every trip, of one waste profile each, and ends the day empty.
+
+    It holds a trip whose loads fit together and whose water, all its vaults drawn in one future of
+    the rain, is more than the tank in no more than the share of draws that may run out.
+    """
     load, waste = 0.0, ""
+    trip: list[int] = []
     for stop in stops:
         if stop < 0:
             if waste and not week.sites[-1 - stop].accepts(waste):
                 return False
-            load, waste = 0.0, ""
+            if not _seldom_more(week, trip, tank_gal):
+                return False
+            load, waste, trip = 0.0, "", []
             continue
         job = week.jobs[stop]
         load += job.load_gal
         if load > tank_gal + 1e-6 or waste not in ("", job.waste):
             return False
         waste = job.waste
+        trip.append(stop)
     return not waste
+
+
+def _seldom_more(week: Week, trip: list[int], tank_gal: float) -> bool:
+    if week.draws is None or not trip:
+        return True
+    together = week.draws[trip].sum(axis=0)
+    return bool((together > tank_gal).mean() <= week.run_out_prob)
 
 
 def without_idle_dumps(week: Week, stops: Sequence[int], tank_gal: float) -> list[int]:
@@ -34,15 +49,19 @@ def without_idle_dumps(week: Week, stops: Sequence[int], tank_gal: float) -> lis
         if stop < 0:
             trips.append([])
     merged: list[int] = []
+    trips_so_far: list[int] = []
     load, waste = 0.0, ""
     for trip in (trip for trip in trips if len(trip) > 1):
         more = sum(week.jobs[stop].load_gal for stop in trip[:-1])
         kind = week.jobs[trip[0]].waste
-        if merged and load + more <= tank_gal and kind == waste:
+        joined = [*trips_so_far, *trip[:-1]]
+        fits = load + more <= tank_gal and _seldom_more(week, joined, tank_gal)
+        if merged and fits and kind == waste:
             merged.pop()
             load += more
+            trips_so_far = joined
         else:
-            load = more
+            load, trips_so_far = more, trip[:-1]
         waste = kind
         merged += trip
     return merged

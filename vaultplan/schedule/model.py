@@ -33,7 +33,8 @@ class Job:
 
     ``windows`` bound the start on each of ``days``; ``crew_stays`` and ``vacuum_stays`` the whole
     time that a truck stands there, empty where nothing bounds it. ``through_sock`` is the seconds
-    of pumping through filter socks for each rate of a truck's pump. ``kept_to`` and ``barred_from``
+    of pumping through filter socks for each rate of a truck's pump, ``sure_gal`` what the water
+    seldom exceeds, as the week's draws say. ``kept_to`` and ``barred_from``
     are what a planner asked for; ``turn`` is its place among the stops kept to one truck and day, 0
     if any. Orders with one ``pair`` are done by one crew on one day.
     """
@@ -54,6 +55,7 @@ class Job:
     crew_stays: tuple[tuple[Window, ...], ...] = ()
     vacuum_stays: tuple[tuple[Window, ...], ...] = ()
     through_sock: Mapping[float, int] | None = None
+    sure_gal: float = 0.0
     waste: str = "sediment"
     outfall: str = ""
     cap_gal: float = math.inf
@@ -117,7 +119,7 @@ class Shift:
                 return "pump"
             if job.socks > self.socks:
                 return "socks"
-        elif job.load_gal > self.tank_gal:
+        elif max(job.load_gal, job.sure_gal) > self.tank_gal:
             return "tank"
         return "" if self.is_asked(job) else "edit"
 
@@ -159,6 +161,8 @@ class Week:
     """Everything one solve needs. ``drive`` is seconds from row place to column place.
 
     Between the seconds of each span in ``busy`` a drive takes ``busy_factor`` times as long.
+    ``draws`` are joint draws of each job's gallons, a row per job; a vacuum truck's trip may hold
+    more than its tank in ``run_out_prob`` of them.
     """
 
     clock: WeekClock
@@ -170,6 +174,8 @@ class Week:
     overtime_weight: int
     busy: tuple[Window, ...] = ()
     busy_factor: float = 1.0
+    draws: npt.NDArray[np.float64] | None = None
+    run_out_prob: float = 1.0
 
     def crew_seconds(self, job: Job, shift: Shift) -> int:
         """Return how long a crew is busy at a vault."""

@@ -103,6 +103,11 @@ def _no_vacuum(week: Week, job: Job) -> str:
     if not any(site.accepts(job.waste) for site in week.sites):
         return f"it needs a vacuum truck, and no disposal site takes {job.waste} waste"
     largest = max(shift.tank_gal for shift in week.vacuums)
+    if job.load_gal <= largest < job.sure_gal:
+        return (
+            f"more than {week.run_out_prob:.0%} of the draws of its water are more than any vacuum "
+            f"truck may carry ({largest:,.0f} gal by tank and weight); arrange several loads for it"
+        )
     if job.load_gal > largest:
         return (
             f"{job.load_gal:,.0f} gal is more than any vacuum truck may carry "

@@ -15,7 +15,7 @@ from vaultplan.schedule.repair import improve
 from vaultplan.schedule.routing import Budget
 from vaultplan.schedule.state import WeekState
 from vaultplan.schedule.stops import plan_tables
-from vaultplan.schedule.week import Progress, read_week, silent
+from vaultplan.schedule.week import Floats, Progress, read_week, silent
 from vaultplan.schema import Frames
 from vaultplan.settings import ScheduleSettings
 
@@ -34,6 +34,7 @@ def solve_again(
     time_zone: str,
     settings: ScheduleSettings,
     seed: int,
+    volume_gal: Floats | None = None,
     on_progress: Progress | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the week's stops and jobs left out, changing an earlier plan as little as it can.
@@ -46,7 +47,7 @@ def solve_again(
         Table ``plan_stops`` of the earlier plan, of the days that are still to come.
     known
         Orders that the earlier plan knew of, served or not.
-    week_of, plan_id, time_zone, settings, seed, on_progress
+    week_of, plan_id, time_zone, settings, seed, volume_gal, on_progress
         As there. ``move_minutes`` and ``churn_frac`` of the settings bound what is moved.
 
     Returns
@@ -64,7 +65,9 @@ def solve_again(
     """
     tell = on_progress or silent
     tell("travel times", 0.0)
-    week, places = read_week(frames, week_of, time_zone=time_zone, settings=settings)
+    week, places = read_week(
+        frames, week_of, time_zone=time_zone, settings=settings, volume_gal=volume_gal
+    )
     crews, vacuums = _tours(week, before)
     anchors = {number: row for row, tour in crews.items() for number in tour}
     state = WeekState(

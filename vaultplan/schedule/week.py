@@ -8,6 +8,7 @@ from datetime import date
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from vaultplan.schedule.build import week_model, week_places
@@ -28,6 +29,7 @@ _LOG = logging.getLogger(__name__)
 #: Shares of the time budget: crews alone, vacuum trucks after them, both together.
 _CREW_SHARE, _VACUUM_SHARE, _JOINT_SHARE = 0.35, 0.10, 0.55
 
+Floats = npt.NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
 
@@ -43,6 +45,7 @@ def solve_week(
     time_zone: str,
     settings: ScheduleSettings,
     seed: int,
+    volume_gal: Floats | None = None,
     on_progress: Progress | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the stops of every truck in the week, and the jobs that found no place.
@@ -61,6 +64,9 @@ def solve_week(
         Speeds, weights and the solver's budget: ``iterations`` if set, else ``seconds``.
     seed
         Seed of every random choice; with ``iterations`` the same seed gives the same plan.
+    volume_gal
+        Joint draws of the water of each row of ``plan_jobs``, (draws, jobs): a vacuum truck's trip
+        then exceeds its tank in no more than ``run_out_prob`` of them.
     on_progress
         Called with the stage and the share of it that is done.
 
@@ -84,21 +90,29 @@ def solve_week(
     """
     tell = on_progress or silent
     tell("travel times", 0.0)
-    week, places = read_week(frames, week_of, time_zone=time_zone, settings=settings)
+    week, places = read_week(
+        frames, week_of, time_zone=time_zone, settings=settings, volume_gal=volume_gal
+    )
     state = solve_model(week, settings=settings, seed=seed, tell=tell)
     tell("times and reasons", 0.0)
     return plan_tables(state, places, plan_id)
 
 
 def read_week(
-    frames: Frames, week_of: date, *, time_zone: str, settings: ScheduleSettings
+    frames: Frames,
+    week_of: date,
+    *,
+    time_zone: str,
+    settings: ScheduleSettings,
+    volume_gal: Floats | None = None,
 ) -> tuple[Week, gpd.GeoDataFrame]:
     """Return the week's model and its places, in the order that the model numbers them."""
     clock = WeekClock.of(week_of, time_zone)
     places = week_places(frames)
     travel = travel_times(places, _roads(frames, places), settings=settings)
     _say_straight(travel)
-    return week_model(frames, clock, travel.place_ids, travel.seconds, settings), places
+    week = week_model(frames, clock, travel.place_ids, travel.seconds, settings, volume_gal)
+    return week, places
 
 
 def solve_model(
