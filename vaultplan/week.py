@@ -21,7 +21,7 @@ from vaultplan.errors import ScheduleError, SettingsError
 from vaultplan.forecast.forecasts import fit_and_forecast
 from vaultplan.forecast.volume import WaterModel
 from vaultplan.loading import OnStep, read_frames
-from vaultplan.provisions import load_trucks, reckon_jobs
+from vaultplan.provisions import JobDraws, load_trucks, reckon_jobs
 from vaultplan.ranking.value import rank_orders
 from vaultplan.schedule.jobs import build_jobs
 from vaultplan.schedule.lines import route_lines
@@ -143,9 +143,9 @@ def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
     )
 
 
-def _plan_id(week: Week, seed: int) -> str:
+def plan_id_of(week: Week, seed: int, made_from: str = "") -> str:
     """Return the week's Monday and a hash of all that the schedule hangs on."""
-    told = f"{week.as_of}{seed}{week.settings.version}{week.rules.version}"
+    told = f"{week.as_of}{seed}{made_from}{week.settings.version}{week.rules.version}"
     return f"{week.monday:%Y-%m-%d}-{_hash(week.frames, _SCHEDULE_TABLES, told)[:8]}"
 
 
@@ -167,27 +167,15 @@ def _hash(frames: schema.Frames, names: Iterable[str], told: str = "") -> str:
 
 
 def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> None:
-    """Add plans, plan_jobs, plan_stops, plan_unserved and routes."""
+    """Add plans, plan_jobs, plan_stops, plan_unserved, plan_loads, plan_changes and routes."""
     frames, settings = week.frames, week.settings
-    plan_id = _plan_id(week, seed)
-    monday = week.monday.date()
-    on_step("Choose the week's jobs")
-    frames["plan_jobs"], left = build_jobs(
-        frames, monday, plan_id=plan_id, settings=settings.schedule
-    )
-    on_step("Reckon loads, socks and bookings")
-    frames["plan_jobs"], draws = reckon_jobs(
-        cast(gpd.GeoDataFrame, frames["plan_jobs"]),
-        frames,
-        week.models["water"],
-        settings=settings,
-        seed=seed,
-    )
+    plan_id = plan_id_of(week, seed)
+    left, draws = choose_jobs(week, plan_id, seed, on_step)
     step = f"Schedule {len(frames['plan_jobs']):,} jobs"
     on_step(step)
     frames["plan_stops"], unserved = solve_week(
         frames,
-        monday,
+        week.monday.date(),
         plan_id=plan_id,
         time_zone=settings.time_zone,
         settings=settings.schedule,
@@ -196,6 +184,36 @@ def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> N
         on_progress=lambda stage, done: on_step(f"{step}: {stage}", round(100 * done), 100),
     )
     frames["plan_unserved"] = pd.concat([left, unserved], ignore_index=True)
+    frames["plan_changes"] = schema.table("plan_changes").empty()
+    complete(week, plan_id, draws, seed, made_at, on_step)
+
+
+def choose_jobs(
+    week: Week, plan_id: str, seed: int, on_step: OnStep
+) -> tuple[pd.DataFrame, JobDraws]:
+    """Add plan_jobs; return the orders that are not offered, and draws of the jobs' water."""
+    frames, settings = week.frames, week.settings
+    on_step("Choose the week's jobs")
+    jobs, left = build_jobs(frames, week.monday.date(), plan_id=plan_id, settings=settings.schedule)
+    on_step("Reckon loads, socks and bookings")
+    frames["plan_jobs"], draws = reckon_jobs(
+        jobs, frames, week.models["water"], settings=settings, seed=seed
+    )
+    return left, draws
+
+
+def complete(
+    week: Week,
+    plan_id: str,
+    draws: JobDraws,
+    seed: int,
+    made_at: pd.Timestamp,
+    on_step: OnStep,
+    *,
+    replaces: str | None = None,
+) -> None:
+    """Add plan_loads, routes and plans to a week whose stops are known."""
+    frames, settings = week.frames, week.settings
     on_step("Load the trucks")
     frames["plan_loads"] = load_trucks(frames, draws, settings=settings)
     on_step("Draw the routes")
@@ -213,9 +231,9 @@ def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> N
         "settings_version": settings.version,
         "content_version": content_version(frames),
         "state": "checked",
+        "replaces": replaces,
     }
     frames["plans"] = schema.table("plans").conform(pd.DataFrame([facts]))
-    frames["plan_changes"] = schema.table("plan_changes").empty()
 
 
 def forecast_points(

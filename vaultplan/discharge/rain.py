@@ -42,6 +42,23 @@ def wet_day_chance(
     return named.rename(columns={"falls_on": "on"})
 
 
+def wet_members(
+    rain_outlook: pd.DataFrame, *, known_until: pd.Timestamp, wet_day_in: float
+) -> dict[tuple[str, pd.Timestamp], npt.NDArray[np.bool_]]:
+    """Return, by gauge and day of its latest outlook, whether each member makes the day wet.
+
+    Members are in the order of their numbers; the same number is the same future at every gauge.
+    """
+    known = rain_outlook[rain_outlook["issued_at"] < known_until]
+    newest = known.groupby("gauge_id")["issued_at"].transform("max")
+    latest = known[known["issued_at"] == newest].sort_values("member")
+    wet = latest["rain_in"] >= wet_day_in
+    return {
+        (str(gauge), pd.Timestamp(str(day))): flags.to_numpy(bool)
+        for (gauge, day), flags in wet.groupby([latest["gauge_id"], latest["falls_on"]])
+    }
+
+
 def gauges_with_outlook(
     vaults: gpd.GeoDataFrame,
     gauges: gpd.GeoDataFrame,
