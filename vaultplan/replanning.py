@@ -165,9 +165,9 @@ def _stored(database: Database, plan_id: str | None) -> dict[str, pd.DataFrame]:
         counted = plans[plans["plan_id"] == plan_id]
     if counted.empty:
         known = ", ".join(plans["plan_id"].tail(10)) or "none"
+        named = f"no plan {plan_id}" if plan_id else "no plan"
         raise ScheduleError(
-            f"there is no plan {plan_id or ''} to start from (stored: {known}); make one with "
-            "`vaultplan plan`"
+            f"there is {named} to start from (stored: {known}); make one with `vaultplan plan`"
         )
     chosen = str(counted["plan_id"].iloc[-1])
     found = {
