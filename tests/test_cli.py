@@ -18,7 +18,8 @@ from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsEr
 
 VERBS = (
     *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "export"),
-    *("forecast", "trace", "rank", "plan", "verify", "explain", "peek", "skill", "watch"),
+    *("forecast", "trace", "rank", "plan", "replan", "verify", "explain", "peek", "skill"),
+    "watch",
 )
 DEMO = pipeline.demo_folder()
 runner = CliRunner()

@@ -212,6 +212,9 @@ class ScheduleSettings(_Part):
     overtime_weight: int = Field(
         2, ge=0, description="a minute of overtime weighs as much as this many driven; assumed"
     )
+    travel_cache: Path | None = Field(
+        None, description="folder that keeps driving times searched before; beside this file"
+    )
     move_minutes: NotNegative = Field(
         60.0, description="driving that it is worth not to move a promised job; assumed"
     )
@@ -298,7 +301,13 @@ class Settings(_Part):
         Where the rules file lies does not count, as the rules have a hash of their own; nor does
         what files are held to on their way in.
         """
-        said = self.model_dump_json(exclude={"discharge": {"rules_file"}, "intake": True})
+        said = self.model_dump_json(
+            exclude={
+                "discharge": {"rules_file"},
+                "schedule": {"travel_cache"},
+                "intake": True,
+            }
+        )
         return hashlib.sha256(said.encode()).hexdigest()[:12]
 
 
@@ -338,6 +347,7 @@ def load_settings(path: Path | None) -> Settings:
     found = load_toml(path, Settings, "settings file")
     for name, part, field in (
         ("discharge", found.discharge, "rules_file"),
+        ("schedule", found.schedule, "travel_cache"),
         ("intake", found.intake, "words_file"),
     ):
         own = getattr(part, field)

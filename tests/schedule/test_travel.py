@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from collections import OrderedDict
+
 import geopandas as gpd
 import networkx as nx
 import numpy as np
@@ -10,6 +12,7 @@ from hypothesis import strategies as st
 from shapely import LineString, Point
 
 from vaultplan.errors import CRSError, SchemaError
+from vaultplan.schedule import travel
 from vaultplan.schedule.check_drive import least_minutes
 from vaultplan.schedule.travel import travel_times
 from vaultplan.settings import ScheduleSettings
@@ -169,3 +172,33 @@ def test_agrees_with_another_graph_library_and_with_the_checker(made, seed):
             )
             assert travel.minutes[a, b] == pytest.approx(expected + 1.0, abs=1e-3)
             assert travel.is_straight[a, b] == (not np.isfinite(best))
+
+
+def test_streets_are_searched_once_for_the_same_places(made, tmp_path, monkeypatch):
+    spots = gpd.GeoDataFrame(
+        {"place_id": ["a", "b"]}, geometry=[Point(0, 0), Point(900, 500)], crs=made.CRS
+    )
+    roads = made.frame("roads", made.grid_roads(3, 400.0))
+    kept = ScheduleSettings(travel_cache=tmp_path / "kept")
+    searched = []
+
+    def search(points, streets, settings):
+        searched.append(len(points))
+        return along(points, streets, settings)
+
+    along = travel._along_streets
+    monkeypatch.setattr(travel, "_along_streets", search)
+    monkeypatch.setattr(travel, "_SEARCHED", OrderedDict())
+    first = travel_times(spots, roads, settings=kept)
+    again = travel_times(spots, roads, settings=kept)
+    assert (first.minutes == again.minutes).all()
+    assert len(searched) == 1
+    monkeypatch.setattr(travel, "_SEARCHED", OrderedDict())
+    assert (travel_times(spots, roads, settings=kept).minutes == first.minutes).all()
+    assert len(searched) == 1
+    assert len(list((tmp_path / "kept").iterdir())) == 1
+    roads.loc[0, "one_way"] = True
+    travel_times(spots, roads, settings=kept)
+    faster = kept.model_copy(update={"speed_mph": 30.0})
+    assert (travel_times(spots, roads, settings=faster).minutes <= first.minutes).all()
+    assert len(searched) == 3

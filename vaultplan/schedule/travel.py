@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
+import tempfile
+from collections import OrderedDict
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from scipy.sparse import csgraph
 
@@ -43,6 +48,11 @@ class TravelTimes:
         return np.ceil(np.round(self.minutes * 60.0, 6)).astype(np.int64)
 
 
+#: Minutes along streets that were searched before, by a hash of what they hang on.
+_SEARCHED: Final[OrderedDict[str, Floats]] = OrderedDict()
+_KEPT: Final = 4
+
+
 def travel_times(
     places: gpd.GeoDataFrame, roads: gpd.GeoDataFrame, *, settings: ScheduleSettings
 ) -> TravelTimes:
@@ -55,7 +65,8 @@ def travel_times(
     roads
         Table ``roads``; without rows, everything goes by straight distance.
     settings
-        Speed, detour and minutes per leg.
+        Speed, detour, minutes per leg, and ``travel_cache``: a folder in which what was searched is
+        kept, by a hash of the points and streets it was searched for.
 
     Raises
     ------
@@ -93,13 +104,62 @@ def travel_times(
     path = np.full(straight_ft.shape, np.inf)
     if len(roads) and len(points):
         require_same_crs(places=places, roads=roads)
-        path = _along_streets(points, roads, settings)
+        path = _searched(points, roads, settings)
     off = apart & ~np.isfinite(path)
     path = np.where(off, straight_ft * settings.detour / feet_a_minute, path)
     minutes = np.where(apart, path + settings.leg_minutes, 0.0)
     if not np.isfinite(minutes).all():
         raise ScheduleError("driving times are not finite; check the streets' minutes")
     return TravelTimes(ids, minutes, off if len(roads) else np.zeros_like(off))
+
+
+def _searched(
+    points: np.ndarray[tuple[int], np.dtype[np.object_]],
+    roads: gpd.GeoDataFrame,
+    settings: ScheduleSettings,
+) -> Floats:
+    """Return minutes along streets, searched once for the same points and streets."""
+    key = _content(points, roads, settings)
+    if key in _SEARCHED:
+        _SEARCHED.move_to_end(key)
+        return _SEARCHED[key].copy()
+    file = settings.travel_cache and settings.travel_cache / f"travel_{key}.npy"
+    if file and file.exists():
+        found: Floats = np.load(file, allow_pickle=False)
+    else:
+        found = _along_streets(points, roads, settings)
+        if file:
+            _keep(file, found)
+    _SEARCHED[key] = found
+    while len(_SEARCHED) > _KEPT:
+        _SEARCHED.popitem(last=False)
+    return found.copy()
+
+
+def _keep(file: Path, found: Floats) -> None:
+    """Write a file whole or not at all, so that one cut short is never read."""
+    file.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.NamedTemporaryFile(dir=file.parent, suffix=".npy", delete=False) as part:
+        np.save(part, found)
+    Path(part.name).replace(file)
+
+
+def _content(
+    points: np.ndarray[tuple[int], np.dtype[np.object_]],
+    roads: gpd.GeoDataFrame,
+    settings: ScheduleSettings,
+) -> str:
+    """Return a hash of all that the minutes along streets hang on."""
+    digest = hashlib.sha256(
+        repr((settings.speed_mph, settings.detour, settings.junction_ft, str(roads.crs))).encode()
+    )
+    digest.update(shapely.get_coordinates(points).tobytes())
+    coordinates, of_road = shapely.get_coordinates(roads.geometry.to_numpy(), return_index=True)
+    digest.update(coordinates.tobytes())
+    digest.update(of_road.astype(np.int64).tobytes())
+    told = roads.reindex(columns=["from_node", "to_node", "minutes", "one_way"])
+    digest.update(pd.util.hash_pandas_object(told, index=False).to_numpy().tobytes())
+    return digest.hexdigest()[:24]
 
 
 def _straight(points: np.ndarray[tuple[int], np.dtype[np.object_]]) -> Floats:
