@@ -17,6 +17,7 @@ from vaultplan.outputs.sheets import write_sheets
 from vaultplan.outputs.sheets_cover import wet_day_chance
 from vaultplan.outputs.sheets_labels import load_labels
 from vaultplan.outputs.sheets_week import gather_week
+from vaultplan.schema import table
 from vaultplan.settings import Settings
 
 MONDAY = "2026-03-02"
@@ -111,6 +112,22 @@ def test_crew_sheet_holds_stops_in_order_cautions_and_fields(week_frames, week_s
             "ticket", "pounds", "profile", "tank_gauge", "rejected",
         )  # fmt: skip
         assert text.count(t[field]) >= (0 if is_vacuum_only else 2), field
+
+
+@needs_poppler
+def test_the_load_list_takes_what_the_plan_reckoned_with(week_frames, week_settings, tmp_path):
+    stop = week_frames["plan_stops"].query("truck_id == 'CREW-A'").iloc[0]
+    rows = [
+        {"item": "filter_sock", "quantity": 3.0, "spare": 4.0},
+        {"item": "drum", "quantity": 2.0, "spare": 0.0},
+    ]
+    shared = {"plan_id": stop["plan_id"], "truck_id": "CREW-A", "on": stop["on"], "trip": 0}
+    loads = table("plan_loads").conform(pd.DataFrame([shared | row for row in rows]))
+    frames = {**only(week_frames, "CREW-A"), "plan_loads": loads}
+    (pdf,) = write_sheets(frames, tmp_path, settings=week_settings)
+    text = text_of(pdf)
+    assert "7 filter socks (2 planned + 5 spare)" in text
+    assert "2 drum(s) with lid" in text
 
 
 @needs_poppler

@@ -15,6 +15,7 @@ from shapely.geometry import LineString, Point
 
 from vaultplan.errors import CRSError, OutputError
 from vaultplan.outputs.tables import harmless, write_plan_csv, write_plan_xlsx, write_table
+from vaultplan.schema import table
 
 ZONE = "Etc/GMT+10"
 HYPERLINK = '=HYPERLINK("file:///x","click")'
@@ -169,7 +170,8 @@ def test_workbook_has_its_sheets_filters_and_local_times(
 ) -> None:
     write_plan_xlsx(week_frames, tmp_path / "plan.xlsx", time_zone=ZONE)
     book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
-    assert book.sheetnames == ["Stops", "Jobs", "Left out", "Ranking", "Columns explained"]
+    sheets = ["Stops", "Jobs", "Left out", "Ranking", "Loads", "Changes", "Columns explained"]
+    assert book.sheetnames == sheets
     stops = book["Stops"]
     assert stops.freeze_panes == "D2"
     assert stops.auto_filter.ref == "A1:V16"
@@ -266,3 +268,24 @@ def test_the_same_plan_gives_the_same_bytes(
         write_plan_csv(week_frames, tmp_path / f"{name}.csv")
     assert (tmp_path / "one.xlsx").read_bytes() == (tmp_path / "two.xlsx").read_bytes()
     assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()
+
+
+def test_workbook_shows_loads_and_changes_with_local_times(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path
+) -> None:
+    stop = week_frames["plan_stops"].iloc[0]
+    load = {"plan_id": stop["plan_id"], "truck_id": stop["truck_id"], "on": stop["on"], "trip": 0}
+    load |= {"item": "filter_sock", "quantity": 4.0, "unit": "count", "spare": 1.0}
+    change = {"plan_id": stop["plan_id"], "order_id": stop["order_id"], "what": "moved"}
+    change |= {"call_by": pd.Timestamp("2026-03-02T15:30Z"), "reason": "its truck is gone"}
+    frames = {
+        **week_frames,
+        "plan_loads": table("plan_loads").conform(pd.DataFrame([load])),
+        "plan_changes": table("plan_changes").conform(pd.DataFrame([change])),
+    }
+    write_plan_xlsx(frames, tmp_path / "plan.xlsx", time_zone=ZONE)
+    book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
+    loads = [cell.value for cell in book["Loads"][2]]
+    assert loads[2:7] == ["filter sock", 0, 4, "count", 1]
+    local = pd.Timestamp("2026-03-02T15:30Z").tz_convert(ZONE).strftime("%a %d %b %H:%M")
+    assert [cell.value for cell in book["Changes"][2]][6:] == [local, "its truck is gone"]

@@ -107,7 +107,10 @@ def _figures(
 def _load_crew(week: Week, truck: Row, stops: list[Row]) -> list[str]:
     t = week.labels
     need = sum(int(stop["socks"] or 0) for stop in stops)
-    spare = max(2, math.ceil(need * week.settings.outputs.spare_sock_frac))
+    loads = week.loads.get((stops[0]["truck_id"], stops[0]["on"]), {})
+    reckoned = loads.get("filter_sock", {})
+    enough = math.ceil((reckoned.get("quantity") or 0.0) + (reckoned.get("spare") or 0.0))
+    spare = max(2, math.ceil(need * week.settings.outputs.spare_sock_frac), enough - need)
     numbers = {"need": need, "spare": spare, "count": need + spare}
     socks = t["load_socks" if need else "load_no_socks"].format(**numbers)
     stock = truck.get("sock_count")
@@ -121,6 +124,9 @@ def _load_crew(week: Week, truck: Row, stops: list[Row]) -> list[str]:
     gpm = truck.get("pump_gpm")
     pump = t["load_pump"].format(gpm=f"{gpm:.0f}") if gpm is not None else t["load_pump_plain"]
     lines = [socks, hose, pump]
+    drums = math.ceil(loads.get("drum", {}).get("quantity") or 0.0)
+    if drums:
+        lines.append(t["load_drums"].format(count=drums))
     waits = sum(stop["kind"] == "work" for stop in stops)
     lines += [t[f"load_{name}"] for name in ("air", "bailer", "traffic", "spill")]
     if waits:

@@ -37,6 +37,7 @@ class Week:
     visits: Mapping[str, list[Row]]
     routes: Mapping[tuple[str, pd.Timestamp], Row]
     rain: pd.DataFrame
+    loads: Mapping[tuple[str, pd.Timestamp], Mapping[str, Row]]
 
     def row(self, table: str, key: object) -> Row:
         """Return one row by its id, empty if there is none."""
@@ -94,6 +95,7 @@ def gather_week(frames: schema.Frames, settings: Settings) -> Week:
         visits=_visits(_of(held["visits"], vault_ids)),
         routes={(r["truck_id"], r["on"]): r for r in _records(held["routes"])},
         rain=held["rain_outlook"],
+        loads=_loads(held["plan_loads"]),
     )
 
 
@@ -110,7 +112,7 @@ _KEYED = {
 }
 _TABLES = (
     *_KEYED,
-    *("plans", "plan_stops", "forecasts", "decisions", "visits", "routes"),
+    *("plans", "plan_stops", "plan_loads", "forecasts", "decisions", "visits", "routes"),
     *("roads", "backdrop", "inlets", "rain_outlook"),
 )
 
@@ -130,6 +132,14 @@ def _records(frame: pd.DataFrame) -> list[Row]:
 
 def _rows_by(frame: pd.DataFrame, key: str) -> dict[str, Row]:
     return {str(row[key]): row for row in _records(frame)}
+
+
+def _loads(frame: pd.DataFrame) -> dict[tuple[str, pd.Timestamp], dict[str, Row]]:
+    """Return what each truck takes along for a whole day, by item."""
+    found: dict[tuple[str, pd.Timestamp], dict[str, Row]] = {}
+    for row in _records(frame[frame["trip"] == 0]):
+        found.setdefault((row["truck_id"], row["on"]), {})[str(row["item"])] = row
+    return found
 
 
 def _dated(frame: pd.DataFrame) -> dict[str, list[Row]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 import xlsxwriter
@@ -143,19 +144,46 @@ _RANKING: Final = _fields(
     ("value_urgency", "Value of urgency", "share", 11),
     ("reason", "Why", "long", 60),
 )
+_LOADS: Final = _fields(
+    "plan_loads",
+    ("on", "Day", "date", 15.5),
+    ("truck_id", "Truck", "text", 9),
+    ("item", "What", "code", 14),
+    ("trip", "Trip", "whole", 7),
+    ("quantity", "How much", "tenths", 10),
+    ("unit", "Unit", "text", 8),
+    ("spare", "Spare or room left", "tenths", 10),
+    ("prob_short", "Chance it does not last", "share", 11),
+    ("reason", "What it rests on", "long", 60),
+)
+_CHANGES: Final = _fields(
+    "plan_changes",
+    ("order_id", "Order", "text", 12),
+    ("what", "What became of it", "code", 14),
+    ("was_truck_id", "Truck before", "text", 9),
+    ("was_on", "Day before", "date", 15.5),
+    ("now_truck_id", "Truck now", "text", 9),
+    ("now_on", "Day now", "date", 15.5),
+    ("call_by", "Call the crew by", "text", 18),
+    ("reason", "Why", "long", 60),
+)
 _SHEETS: Final = {
     "Stops": _STOPS,
     "Jobs": _JOBS,
     "Left out": _UNSERVED,
     "Ranking": _RANKING,
+    "Loads": _LOADS,
+    "Changes": _CHANGES,
 }
 
 #: First columns of each sheet that stay in sight when it is scrolled sideways.
-_KEPT_IN_SIGHT: Final = {"Stops": 3, "Jobs": 2, "Left out": 2, "Ranking": 2}
+_KEPT_IN_SIGHT: Final = {
+    "Stops": 3, "Jobs": 2, "Left out": 2, "Ranking": 2, "Loads": 2, "Changes": 1
+}  # fmt: skip
 
 
 def write_plan_xlsx(frames: schema.Frames, path: Path, *, time_zone: str | None = None) -> None:
-    """Write the week as a workbook: stops, jobs, orders left out, ranking, columns explained.
+    """Write the week as a workbook: stops, jobs, what is left out, ranking, loads, changes.
 
     Text is always written as text, so nothing in it can run as a formula. Times are local to
     ``time_zone``, the database's when not given. The same plan gives the same bytes.
@@ -191,7 +219,19 @@ def _rows(frames: schema.Frames, time_zone: str | None) -> dict[str, pd.DataFram
         "Jobs": jobs.sort_values(["rank", "order_id"], ignore_index=True),
         "Left out": unserved_in_full(frames),
         "Ranking": part(frames, "rankings").sort_values("rank", ignore_index=True),
+        "Loads": part(frames, "plan_loads").sort_values(
+            ["on", "truck_id", "item", "trip"], ignore_index=True
+        ),
+        "Changes": _changes(frames, zone),
     }
+
+
+def _changes(frames: schema.Frames, zone: ZoneInfo) -> pd.DataFrame:
+    changes = part(frames, "plan_changes").sort_values(
+        ["call_by", "order_id"], na_position="last", ignore_index=True
+    )
+    local = changes["call_by"].dt.tz_convert(zone).dt.strftime("%a %d %b %H:%M")
+    return pd.DataFrame(changes).assign(call_by=local)
 
 
 def _formats(book: Any) -> dict[str, Any]:
