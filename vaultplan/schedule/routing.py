@@ -31,13 +31,17 @@ CLOSED: Final = 3_000_000
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """A place to serve: its service must start inside one of the windows."""
+    """A place to serve: its service must start inside one of the windows.
+
+    The trip that serves it may not leave a station before ``released``.
+    """
 
     place: int
     windows: tuple[Window, ...]
     service: int = 0
     load: tuple[int, ...] = ()
     worth: int = 0
+    released: int = 0
     is_required: bool = False
 
 
@@ -212,6 +216,7 @@ def _data(problem: RoutingProblem) -> _Data:
                     service_duration=visit.service,
                     tw_early=opens,
                     tw_late=closes,
+                    release_time=visit.released,
                     prize=visit.worth,
                     required=visit.is_required and group is None,
                     group=group,
