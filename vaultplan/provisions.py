@@ -1,4 +1,4 @@
-"""What jobs and trucks are reckoned with, from joint draws of the water: loads, socks, bookings."""
+"""What joint draws of the water say: loads, socks, bookings, and how sure a ranking is."""
 
 from __future__ import annotations
 
@@ -13,16 +13,19 @@ import pandas as pd
 from vaultplan.forecast.draws import draw_volumes
 from vaultplan.forecast.soiling import draw_solids
 from vaultplan.forecast.volume import WaterModel
+from vaultplan.ranking.stability import rank_stability
 from vaultplan.schedule.loadout import plan_loads
 from vaultplan.schedule.pumping import pump_out, sock_need
 from vaultplan.schedule.vacuum_choice import vacuum_choice
-from vaultplan.schema import Frames, table
+from vaultplan.schema import GRADES, Frames, table
 from vaultplan.settings import Settings
 
 Floats = npt.NDArray[np.float64]
 
 #: Futures drawn; a chance of 5 % then stands on some twenty of them.
 DRAWS: Final = 400
+#: Seed of the draws that a ranking is tried in, so that it never hangs on the plan's.
+_RANK_SEED: Final = 1
 #: Socks are reckoned with for solids that nine draws in ten do not exceed.
 _SOLIDS_SHARE: Final = 0.9
 
@@ -102,6 +105,41 @@ def load_trucks(frames: Frames, draws: JobDraws, *, settings: Settings) -> pd.Da
         solids_mg_l=draws.solids_mg_l,
         settings=settings.schedule,
     )
+
+
+def how_sure(
+    rankings: pd.DataFrame, forecasts: pd.DataFrame, model: WaterModel, *, settings: Settings
+) -> pd.DataFrame:
+    """Return table ``rankings`` with how often each order stays where it is.
+
+    The water of a vault is the mean of the days that are forecast, within each draw.
+    """
+    if not len(rankings):
+        return rankings
+    asked = forecasts[forecasts["vault_id"].isin(rankings["vault_id"])]
+    points = asked[["vault_id", "on"]].drop_duplicates(ignore_index=True)
+    vaults = pd.Index(points["vault_id"].unique())
+    mean = np.full((DRAWS, len(vaults) + 1), np.nan)
+    if len(points):
+        drawn = draw_volumes(model, points, count=DRAWS, seed=_RANK_SEED)
+        code = vaults.get_indexer(pd.Index(points["vault_id"]))
+        days = np.bincount(code, minlength=len(vaults))
+        for row in range(DRAWS):
+            mean[row, :-1] = np.bincount(code, drawn[row], len(vaults)) / days
+    at = vaults.get_indexer(pd.Index(rankings["vault_id"]))
+    names = ["prob_dry", *(f"prob_{grade}" for grade in GRADES)]
+    chances = asked.groupby("vault_id")[names].mean().reindex(rankings["vault_id"])
+    sure = rank_stability(
+        rankings,
+        chances,
+        mean[:, at],
+        top=settings.ranking.top,
+        seed=_RANK_SEED,
+        settings=settings.ranking,
+    )
+    told = rankings.assign(**{name: sure[name].to_numpy() for name in sure.columns})
+    ranked: pd.DataFrame = table("rankings").conform(told)
+    return ranked
 
 
 def _draws(

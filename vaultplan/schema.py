@@ -550,6 +550,16 @@ _TABLES = (
         share("value_contamination", "value of chance and severity of dirty water"),
         share("value_sensitivity", "value of what lies downstream"),
         share("value_urgency", "value of priority and due date"),
+        *(
+            real(f"points_{aim}", f"part of the score that comes from {aim}", "0-100", most=100)
+            for aim in ("volume", "contamination", "sensitivity", "urgency")
+        ),
+        text("mainly", "aim that most of the score comes from", "volume", "contamination",
+            "sensitivity", "urgency"),
+        share("top_share", "share of draws of water, look and weights in which it is at the top"),
+        integer("rank_low", "rank that it keeps or betters in 10 % of the draws", least=1),
+        integer("rank_high", "rank that it keeps or betters in 90 % of the draws", least=1),
+        integer("tie_band", "orders of one band are not told apart, 1 first", least=1),
         must(text("reason", "why it stands here")),
     ), "derived"),
     Table("routes", "The way each truck drives on a day.", ("plan_id", "truck_id", "on"), (

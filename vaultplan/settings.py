@@ -174,6 +174,17 @@ class RankingSettings(_Part):
     weight_contamination: NotNegative = 0.30
     weight_sensitivity: NotNegative = 0.25
     weight_urgency: NotNegative = 0.25
+    comparisons: dict[str, float] = Field(
+        {},
+        description='weights from judgements instead, every pair once: "urgency over volume" = 2',
+    )
+    weight_trust: Positive = Field(
+        60.0, description="how tight draws lie about the weights, as of so many votes; assumed"
+    )
+    tie_share: float = Field(
+        0.8, gt=0.5, le=1, description="who leads in fewer draws is not told apart; assumed"
+    )
+    top: int = Field(20, ge=1, description="orders that make the top of a ranking")
     volume_gal_half: Positive = Field(500.0, description="gallons worth half the value; assumed")
     urgency_halving_days: Positive = Field(7.0, description="due day's worth halves in; assumed")
 

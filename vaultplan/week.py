@@ -21,7 +21,7 @@ from vaultplan.errors import ScheduleError, SettingsError
 from vaultplan.forecast.forecasts import fit_and_forecast
 from vaultplan.forecast.volume import WaterModel
 from vaultplan.loading import OnStep, read_frames
-from vaultplan.provisions import JobDraws, load_trucks, reckon_jobs
+from vaultplan.provisions import JobDraws, how_sure, load_trucks, reckon_jobs
 from vaultplan.ranking.value import rank_orders
 from vaultplan.schedule.jobs import build_jobs
 from vaultplan.schedule.lines import route_lines
@@ -140,6 +140,9 @@ def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
         frames["decisions"],
         as_of=week.as_of,
         settings=settings.ranking,
+    )
+    frames["rankings"] = how_sure(
+        frames["rankings"], ruled["forecasts"], week.models["water"], settings=settings
     )
 
 

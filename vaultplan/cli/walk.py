@@ -23,10 +23,12 @@ from vaultplan.cli.console import (
     deliver,
     out_console,
     settings_of,
+    show,
     steps,
 )
 from vaultplan.errors import SettingsError
 from vaultplan.outputs.cautions import CAUTIONS
+from vaultplan.ranking.weights import AIMS, weights_of
 
 
 @app.command()
@@ -134,6 +136,9 @@ def trace(
 @app.command()
 def rank(
     db: Db = DEFAULT_DB,
+    top: Annotated[
+        int | None, typer.Option("--top", min=1, help="How many orders make the top.")
+    ] = None,
     week_of: WeekOf = None,
     as_of: AsOf = None,
     settings: SettingsFile = None,
@@ -143,15 +148,56 @@ def rank(
 
     Example: [bold]vaultplan rank --week-of 2026-11-02 --out ranking.csv[/bold]
     """
+    chosen = settings_of(settings, db)
+    if top is not None:
+        chosen = chosen.model_copy(
+            update={"ranking": chosen.ranking.model_copy(update={"top": top})}
+        )
+    weights = weights_of(chosen.ranking)
     with steps() as on_step:
         frame = pipeline.rank(
-            db,
-            week_of=day(week_of),
-            as_of=day(as_of),
-            settings=settings_of(settings, db),
-            on_step=on_step,
+            db, week_of=day(week_of), as_of=day(as_of), settings=chosen, on_step=on_step
         )
-    deliver(frame, "Ranking", ["rank", "order_id", "vault_id", "score", "reason"], out, db)
+    told = ", ".join(f"{aim} {100 * weight:.0f} %" for aim, weight in weights.weights.items())
+    source = "judged in pairs" if chosen.ranking.comparisons else "set directly"
+    out_console.print(f"Weights, {source}: {told}")
+    if chosen.ranking.comparisons:
+        out_console.print(f"Consistency ratio of the judgements: {weights.consistency_ratio:.3f}")
+    if not weights.is_consistent:
+        out_console.print(
+            "[bold]The judgements contradict each other[/bold] (a ratio above 0.10): look at them "
+            "again"
+        )
+    if out is None:
+        show(_ranking_in_short(frame), "Ranking", ["rank", *_RANKED], unit="orders")
+        out_console.print(
+            "Points come from water + dirt + what lies downstream + urgency. 'top': in "
+            "how many draws of water, look and weights an order is among the first "
+            f"{chosen.ranking.top}; 'may be': where its rank lies in 80 % of them; orders of one "
+            "tie are not told apart. --out FILE writes the reasons too."
+        )
+        return
+    deliver(frame, "Ranking", list(frame.columns), out, db)
+
+
+_RANKED = ("order_id", "vault_id", "score", "points", "top", "may be", "tie")
+
+
+def _ranking_in_short(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the ranking with the points of the four aims in one column, so that it fits."""
+    points = [
+        "+".join(f"{part:.0f}" for part in row)
+        for row in frame[[f"points_{aim}" for aim in AIMS]].itertuples(index=False)
+    ]
+    span = frame["rank_low"].astype("str") + "-" + frame["rank_high"].astype("str")
+    share = (100.0 * frame["top_share"]).round().astype("Int64").astype("str") + " %"
+    return pd.DataFrame(frame).assign(
+        score=frame["score"].map("{:.1f}".format),
+        points=points,
+        top=share,
+        tie=frame["tie_band"],
+        **{"may be": span},
+    )
 
 
 @app.command()

@@ -138,10 +138,14 @@ _RANKING: Final = _fields(
     ("order_id", "Order", "text", 12),
     ("vault_id", "Vault", "text", 12),
     ("score", "Score, 0-100", "tenths", 9),
-    ("value_volume", "Value of the gallons", "share", 11),
-    ("value_contamination", "Value of the dirt", "share", 11),
-    ("value_sensitivity", "Value of what lies below", "share", 12),
-    ("value_urgency", "Value of urgency", "share", 11),
+    ("points_volume", "From the gallons", "tenths", 11),
+    ("points_contamination", "From the dirt", "tenths", 11),
+    ("points_sensitivity", "From what lies below", "tenths", 12),
+    ("points_urgency", "From urgency", "tenths", 11),
+    ("top_share", "Share of draws at the top", "share", 11),
+    ("rank_low", "Rank in 10 % of draws", "whole", 9),
+    ("rank_high", "Rank in 90 % of draws", "whole", 9),
+    ("tie_band", "Tie band", "whole", 8),
     ("reason", "Why", "long", 60),
 )
 _LOADS: Final = _fields(

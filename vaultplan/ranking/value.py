@@ -12,11 +12,14 @@ import math
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from vaultplan import schema
-from vaultplan.errors import SettingsError
+from vaultplan.ranking.weights import AIMS, weights_of
 from vaultplan.settings import RankingSettings
+
+Floats = npt.NDArray[np.float64]
 
 #: How bad each grade is against the worst; assumed.
 SEVERITY: Final = {"clear": 0.0, "light": 0.4, "heavy": 1.0}
@@ -37,7 +40,13 @@ _DOWNSTREAM: Final = {
     "unknown": "not known how sensitive the water downstream is",
 }
 _MIDDLE_PRIORITY: Final = 3
-_AIMS: Final = ("volume", "contamination", "sensitivity", "urgency")
+_STRONGEST: Final = dict(
+    zip(
+        AIMS,
+        ("much water", "dirty water likely", "sensitive water downstream", "urgency"),
+        strict=True,
+    )
+)
 
 
 def volume_value(volume_gal: pd.Series[float], half_gal: float) -> pd.Series[float]:
@@ -52,6 +61,12 @@ def volume_value(volume_gal: pd.Series[float], half_gal: float) -> pd.Series[flo
     [0.0, 0.5, 0.75]
     """
     return 1.0 - 2.0 ** (-volume_gal / half_gal)
+
+
+def order_values(volume_gal: Floats, half_gal: float) -> Floats:
+    """Return :func:`volume_value` of an array of any shape."""
+    values: Floats = 1.0 - 2.0 ** (-volume_gal / half_gal)
+    return values
 
 
 def contamination_value(
@@ -102,21 +117,20 @@ def rank_orders(
     Returns
     -------
     pandas.DataFrame
-        Table ``rankings``, best first. A vault without a forecast or a decision is ranked as
-        unknown: middling in water and grade, high in sensitivity.
+        Table ``rankings``, best first; how sure the ranks are is left blank, see
+        :func:`vaultplan.ranking.stability.rank_stability`. A vault without a forecast or a decision
+        is ranked as unknown: middling in water and grade, high in sensitivity.
 
     Raises
     ------
     SettingsError
-        If all weights are zero.
+        If all weights are zero, or judgements of them cannot be read.
 
     Notes
     -----
     ``score = 100 * sum(w_i v_i) / sum(w_i)``. Ties go to the earlier due day, then the order id.
     """
-    weights = np.array([getattr(settings, f"weight_{aim}") for aim in _AIMS])
-    if weights.sum() <= 0:
-        raise SettingsError("ranking: at least one of the four weights must be above zero")
+    weights = weights_of(settings).array
     status = work_orders["status"]
     orders = work_orders[status.isna() | status.eq("open")].reset_index(drop=True)
     water = forecasts.groupby("vault_id")[
@@ -141,8 +155,11 @@ def rank_orders(
     values[["value_volume", "value_contamination"]] = values[
         ["value_volume", "value_contamination"]
     ].where(known, 0.5)
-    shares = values.to_numpy() * weights / weights.sum()
+    shares = values.to_numpy() * weights
+    for place, aim in enumerate(AIMS):
+        values[f"points_{aim}"] = (100.0 * shares[:, place]).round(6)
     values["score"] = (100.0 * shares.sum(axis=1)).round(6)
+    values["mainly"] = np.asarray(AIMS, dtype=object)[shares.argmax(axis=1)]
     values["reason"] = _reasons(facts, days_to_due, known, shares)
     ranked = pd.concat([orders[["order_id", "vault_id", "due_on"]], values], axis=1)
     ranked = ranked.sort_values(
@@ -166,9 +183,7 @@ def _strictest(decisions: pd.DataFrame) -> pd.Series[str]:
 def _reasons(
     facts: pd.DataFrame, days_to_due: pd.Series[float], known: pd.Series[bool], shares: Any
 ) -> list[str]:
-    strongest = np.array(
-        ["much water", "dirty water likely", "sensitive water downstream", "urgency"]
-    )[shares.argmax(axis=1)]
+    strongest = np.array(list(_STRONGEST.values()))[shares.argmax(axis=1)]
     columns = zip(
         strongest,
         known,

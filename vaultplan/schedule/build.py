@@ -103,6 +103,7 @@ def week_model(
             for row in _rows(frames["disposal_sites"].sort_values("site_id"))
         ),
         drive=drive,
+        hops=drive.tolist(),
         overtime_weight=settings.overtime_weight,
         busy=_busy(clock, settings),
         busy_factor=settings.busy_factor,

@@ -52,7 +52,7 @@ class Fleet:
     ) -> None:
         self.week, self.shifts = week, tuple(shifts)
         self.windows, self.seconds = windows, seconds
-        self.hop = week.drive.tolist()
+        self.hop = week.hops
         self.towards = np.ascontiguousarray(week.drive.T)
         rows = len(self.shifts)
         self.stops: list[list[int]] = [[] for _ in range(rows)]

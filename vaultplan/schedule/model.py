@@ -158,7 +158,10 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Week:
-    """Everything one solve needs. ``drive`` is seconds from row place to column place.
+    """Everything one solve needs.
+
+    ``drive`` is seconds from row place to column place; ``hops`` holds the same as lists, which
+    Python reads quicker.
 
     Between the seconds of each span in ``busy`` a drive takes ``busy_factor`` times as long.
     ``draws`` are joint draws of each job's gallons, a row per job; a vacuum truck's trip may hold
@@ -171,6 +174,7 @@ class Week:
     vacuums: tuple[Shift, ...]
     sites: tuple[Site, ...]
     drive: npt.NDArray[np.int64]
+    hops: list[list[int]]
     overtime_weight: int
     busy: tuple[Window, ...] = ()
     busy_factor: float = 1.0

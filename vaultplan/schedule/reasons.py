@@ -15,6 +15,8 @@ from vaultplan.schedule.state import WeekState
 from vaultplan.schema import WEEKDAYS
 
 _LONGER: Final = 2 * 3600
+#: So many changes that would make room are named.
+_MOST_HELPS: Final = 2
 _ALONE: Final = "no room was found beside what is served, which is worth more or lies better"
 
 
@@ -43,8 +45,23 @@ def why_unserved(state: WeekState) -> Iterator[tuple[int, str, str]]:
 
 
 def _fits_alone(week: Week, jobs: tuple[Job, ...]) -> bool:
-    empty = WeekState(replace(week, jobs=jobs), np.random.default_rng(0))
-    return empty.insert(0)
+    """Whether jobs fit into an empty week, of which only the places they need are kept."""
+    shifts = (*week.crews, *week.vacuums)
+    places = sorted({*(s.yard for s in shifts), *(s.place for s in week.sites)})
+    places += [job.place for job in jobs]
+    at = {place: number for number, place in enumerate(places)}
+    drive = week.drive[np.ix_(places, places)]
+    small = replace(
+        week,
+        jobs=tuple(replace(job, place=at[job.place]) for job in jobs),
+        crews=tuple(replace(shift, yard=at[shift.yard]) for shift in week.crews),
+        vacuums=tuple(replace(shift, yard=at[shift.yard]) for shift in week.vacuums),
+        sites=tuple(replace(site, place=at[site.place]) for site in week.sites),
+        drive=drive,
+        hops=drive.tolist(),
+        draws=None,
+    )
+    return WeekState(small, np.random.default_rng(0)).insert(0)
 
 
 def _never(week: Week, number: int, together: tuple[int, ...]) -> str:
@@ -197,7 +214,8 @@ def _what_makes_room(state: WeekState, numbers: list[int]) -> dict[int, list[str
         wider.copy_tours(state)
         for number in numbers:
             is_said = any(said in words for said in helps[number])
-            if not is_said and wider.insert(number):
+            is_enough = len(helps[number]) == _MOST_HELPS
+            if not is_said and not is_enough and wider.insert(number):
                 helps[number].append(words)
                 wider.remove([number])
     return helps
