@@ -159,6 +159,21 @@ def _lines(frames: schema.Frames) -> tuple[str, ...]:
     return (
         f"{served:,} orders planned on {len(trucks):,} truck-days, {len(stops):,} stops",
         *(f"{count:,} {str(name).replace('_', ' ')}" for name, count in outcomes.items()),
+        *_bookings(frames["plan_jobs"]),
+    )
+
+
+def _bookings(jobs: pd.DataFrame) -> tuple[str, ...]:
+    """Return what the choice of vacuum trucks by money comes to, in a line."""
+    weighed = jobs.dropna(subset=["break_even_prob", "prob_vacuum"])
+    if weighed.empty:
+        return ()
+    even = weighed["break_even_prob"]
+    booked = int((weighed["prob_vacuum"] > even).sum())
+    return (
+        f"{booked:,} vacuum trucks booked beforehand by money, of {len(weighed):,} jobs that might "
+        f"do without; booking pays above a chance of {even.min():.0%} to {even.max():.0%}, half of "
+        f"the jobs above {even.median():.0%}",
     )
 
 
