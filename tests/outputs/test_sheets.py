@@ -115,6 +115,19 @@ def test_crew_sheet_holds_stops_in_order_cautions_and_fields(week_frames, week_s
 
 
 @needs_poppler
+def test_the_cover_tells_the_break(week_frames, week_settings, tmp_path):
+    frames = only(week_frames, "CREW-A")
+    frames["trucks"] = frames["trucks"].assign(
+        break_minutes=30.0, break_from="11:00", break_to="13:30"
+    )
+    (pdf,) = write_sheets(frames, tmp_path, settings=week_settings)
+    assert "Break: 30 min, starting 11:00" in text_of(pdf)
+    frames["trucks"]["break_to"] = None
+    (pdf,) = write_sheets(frames, tmp_path, settings=week_settings)
+    assert "Break: 30 min Crew skills" in text_of(pdf)
+
+
+@needs_poppler
 def test_the_load_list_takes_what_the_plan_reckoned_with(week_frames, week_settings, tmp_path):
     stop = week_frames["plan_stops"].query("truck_id == 'CREW-A'").iloc[0]
     rows = [

@@ -61,6 +61,11 @@ def _about(week: Week, truck: Row, *, is_vacuum: bool) -> list[str]:
     lines = [f"{t['start_yard']}: {yard}"]
     if truck.get("shift_from") and truck.get("shift_to"):
         lines.append(f"{t['shift']}: {from_to(truck['shift_from'], truck['shift_to'])}")
+    if truck.get("break_minutes"):
+        span = [clock for clock in (truck.get("break_from"), truck.get("break_to")) if clock]
+        named = "break" if len(span) == 2 else "break_any"
+        words = from_to(*span) if len(span) == 2 else ""
+        lines.append(t[named].format(minutes=f"{truck['break_minutes']:.0f}", span=words))
     if is_vacuum:
         parts = []
         if truck.get("tank_gal") is not None:
