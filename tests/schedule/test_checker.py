@@ -203,6 +203,18 @@ def _small_outfall(frames: Frames) -> None:
     frames["plan_jobs"]["daily_cap_gal"] = by_day.max() - 1.0
 
 
+def _one_small_cap(frames: Frames) -> None:
+    """The second job of a day at an outfall states a cap that the first fills."""
+    stops = frames["plan_stops"]
+    pumped = stops[stops["kind"] == "pump_out"].sort_values("start_at")
+    day = pumped[pumped["on"] == pumped["on"].mode()[0]]
+    jobs = frames["plan_jobs"]
+    jobs["outfall_id"] = "f"
+    one, two = (jobs["order_id"] == order for order in day["order_id"].iloc[:2])
+    jobs["daily_cap_gal"] = np.nan
+    jobs.loc[two, "daily_cap_gal"] = jobs.loc[one, "load_gal"].iloc[0] - 1.0
+
+
 def _mixed_load(frames: Frames) -> None:
     stops = frames["plan_stops"]
     tour = stops[stops["truck_id"].str.startswith("vac")].sort_values(["on", "stop_number"])
@@ -280,6 +292,8 @@ FAULTS = {
     "truck too heavy": (_all("trucks", "payload_lb", 500.0), "weight"),
     "tank misreported": (_stop("vacuum", "tank_after_gal", lambda v: v - 50), "tank"),
     "less water than expected": (_stop("vacuum", "load_gal", lambda v: v / 2), "load"),
+    "more water than expected": (_stop("pump_out", "load_gal", lambda v: v * 2), "load"),
+    "less given up than the tank holds": (_stop("dump", "load_gal", lambda v: v / 2), "tank"),
     "comes home loaded": (_drop_last_dump, "not empty"),
     "site not open yet": (_all("disposal_sites", "open_from", "23:00"), "disposal hours"),
     "site closed": (_all("disposal_sites", "open_to", "06:10"), "disposal hours"),
@@ -315,6 +329,7 @@ FAULTS = {
     "pair apart": (_pairs_apart, "pair"),
     "half a pair": (_half_a_pair, "pair"),
     "outfall over its cap": (_small_outfall, "outfall cap"),
+    "outfall over the cap of one of its jobs": (_one_small_cap, "outfall cap"),
     "waste mixed": (_mixed_load, "waste mixed"),
     "site refuses the waste": (_all("disposal_sites", "takes", "oily"), "waste refused"),
     "pcb to a site that does not say so": (

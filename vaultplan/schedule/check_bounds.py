@@ -6,6 +6,7 @@ Nothing here is used to build a plan.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Iterator, Mapping
 from datetime import date, datetime, timedelta
 from typing import Any, Final
@@ -168,10 +169,11 @@ def check_waste(
             aboard = set()
         elif stop.order_id in jobs:
             profile = jobs[stop.order_id].waste_profile
-            aboard.add("sediment" if pd.isna(profile) else str(profile))
+            waste = "sediment" if pd.isna(profile) else str(profile)
+            aboard.add(waste)
             if len(aboard) > 1:
                 yield stop, "waste mixed", f"the load mixes {' and '.join(sorted(aboard))}"
-                aboard = {str(profile)}
+                aboard = {waste}
 
 
 def check_pairs(jobs: Mapping[str, Any], crew_stops: pd.DataFrame) -> Iterator[Finding]:
@@ -190,22 +192,27 @@ def check_pairs(jobs: Mapping[str, Any], crew_stops: pd.DataFrame) -> Iterator[F
 
 
 def check_outfalls(jobs: Mapping[str, Any], crew_stops: pd.DataFrame) -> Iterator[Finding]:
-    """Yield the stop with which an outfall gets more in a day than it may."""
+    """Yield the stop with which an outfall gets more in a day than it may.
+
+    Where the jobs of a day state different caps for one outfall, the least of them holds.
+    """
     given: dict[tuple[str, Any], float] = {}
+    caps: dict[tuple[str, Any], float] = {}
     stops: Any = crew_stops.sort_values(["on", "start_at"])
     for stop in stops.itertuples():
         job = jobs.get(stop.order_id)
-        if job is None or stop.kind != "pump_out" or pd.isna(job.daily_cap_gal):
+        if job is None or stop.kind != "pump_out":
             continue
         key = (str(job.outfall_id), stop.on)
-        before = given.get(key, 0.0)
-        given[key] = before + float(job.load_gal)
-        if before <= job.daily_cap_gal + _GAL < given[key]:
+        was_over = given.get(key, 0.0) > caps.get(key, math.inf) + _GAL
+        given[key] = given.get(key, 0.0) + float(job.load_gal)
+        if not pd.isna(job.daily_cap_gal):
+            caps[key] = min(caps.get(key, math.inf), float(job.daily_cap_gal))
+        if given[key] > caps.get(key, math.inf) + _GAL and not was_over:
             yield (
                 stop,
                 "outfall cap",
-                f"outfall {job.outfall_id} gets {given[key]:,.0f} gal, its cap is "
-                f"{job.daily_cap_gal:,.0f}",
+                f"outfall {job.outfall_id} gets {given[key]:,.0f} gal, its cap is {caps[key]:,.0f}",
             )
 
 

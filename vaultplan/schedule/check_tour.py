@@ -138,7 +138,7 @@ def _job(
     late = "24:00" if pd.isna(job.window_to) else job.window_to
     if local.short(stop.start_at, local.at(early)) or local.short(local.at(late), stop.start_at):
         yield stop, "window", f"order {job.order_id} may start from {early} to {late}"
-    if stop.kind != "work" and _or(stop.load_gal, 0.0) < job.load_gal - _GAL:
+    if stop.kind != "work" and not abs(_or(stop.load_gal, 0.0) - job.load_gal) <= _GAL:
         yield (
             stop,
             "load",
@@ -191,7 +191,10 @@ def _dump(stop: Any, site: Any, settings: ScheduleSettings, local: _Local) -> It
 def _tank(truck: Any, tour: list[Any]) -> Iterator[Finding]:
     load = 0.0
     for stop in tour:
-        load = 0.0 if stop.kind == "dump" else load + _or(stop.load_gal, 0.0)
+        told = _or(stop.load_gal, 0.0)
+        if stop.kind == "dump" and abs(told - load) > _GAL:
+            yield stop, "tank", f"{told:.0f} gal given up of {load:.0f} in the tank"
+        load = 0.0 if stop.kind == "dump" else load + told
         if not load <= _or(truck.tank_gal, 0.0) + _GAL:
             yield stop, "tank", f"{load:.0f} gal in a tank of {_or(truck.tank_gal, 0.0):.0f}"
         pounds = load * LB_PER_GAL_WATER
