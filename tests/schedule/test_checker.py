@@ -355,6 +355,27 @@ def test_every_fault_is_caught(made, plan, fault):
     assert all(str(breach) for breach in breaches)
 
 
+def test_a_break_fits_between_two_orders_at_one_vault(made):
+    # The crew is done at 10:34 and goes on at the same vault at 11:10: 36 minutes, wherever in them
+    # the table has it arrive there.
+    hours = [{"window_from": at, "window_to": at} for at in ("10:00", "11:10")]
+    jobs = [
+        made.job(n, 1000.0, 0.0, vault_id="v", allowed_days=made.days("mon"), **at)
+        for n, at in enumerate(hours)
+    ]
+    truck = made.crew("c", break_minutes=30.0, break_from="10:00", break_to="11:00")
+    frames = made.week_frames(jobs, [truck])
+    stops, left = solve_week(
+        frames, made.MONDAY, plan_id="p", time_zone=made.ZONE, settings=SETTINGS, seed=1
+    )
+    for minutes in (10, 18, 26):
+        stops.loc[1, "arrive_at"] = stops.loc[0, "leave_at"] + pd.Timedelta(minutes=minutes)
+        assert check(made, frames | {"plan_stops": stops, "plan_unserved": left}) == []
+    frames["trucks"]["break_minutes"] = 37.0
+    found = check(made, frames | {"plan_stops": stops, "plan_unserved": left})
+    assert [breach.what for breach in found] == ["break"]
+
+
 def test_a_breach_says_where(made, plan):
     frames = {name: frame.copy() for name, frame in plan.items()}
     _stop("work", "geometry", lambda _: Point(1, 1))(frames)

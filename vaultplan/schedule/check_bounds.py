@@ -65,7 +65,8 @@ def leaves_for_home(
 
     ``home`` gives the minutes home from a moment on, ``moment`` makes one of a clock. A truck
     that is back by the break's latest start needs none. The break fits where the truck stands free:
-    before it sets out, between leaving a stop and driving on, waiting at a stop, or after the last.
+    before it sets out, between leaving a stop and driving on, waiting at a stop, or after the last;
+    two stops at one place without a drive between leave it standing.
     """
     free = pd.Timestamp(tour[-1].leave_at)
     if pd.isna(truck.break_minutes) or truck.break_minutes <= 0:
@@ -80,7 +81,10 @@ def leaves_for_home(
     since = opens
     for stop in tour:
         departs = stop.arrive_at - pd.Timedelta(minutes=float(stop.drive_minutes))
-        for start, end in ((since, departs), (stop.arrive_at, stop.start_at)):
+        spans = [(since, departs), (stop.arrive_at, stop.start_at)]
+        if departs == stop.arrive_at:
+            spans = [(since, stop.start_at)]
+        for start, end in spans:
             begin = max(start, first)
             if begin <= last + slack and begin + needed <= end + slack:
                 return free
