@@ -23,7 +23,6 @@ from vaultplan.schedule.checker import Breach, check_plan
 from vaultplan.settings import Settings, load_settings
 from vaultplan.store.database import open_database
 from vaultplan.store.read import read_table
-from vaultplan.store.write import replace_plan
 
 DEMO_CRS: Final = "EPSG:32606"
 DEMO_NAME: Final = "Saltmarrow (invented)"
@@ -138,15 +137,8 @@ def plan(
     week.judge(ahead, on_step, everywhere=True)
     week.schedule(ahead, seed, made_at or pd.Timestamp.now("UTC"), on_step)
     frames, settings = ahead.frames, ahead.settings
-    on_step("Check the plan")
-    breaches = check_plan(frames, time_zone=settings.time_zone, settings=settings.schedule)
-    if breaches:
-        words = "\n".join(f"  {breach}" for breach in breaches[:20])
-        raise ScheduleError(f"the plan breaks {len(breaches)} limit(s); not published:\n{words}")
-    on_step("Store the plan")
+    week.store_checked(location, ahead, on_step)
     plan_id = str(frames["plans"]["plan_id"].iloc[0])
-    with open_database(location) as database, database.writing() as connection:
-        replace_plan(connection, plan_id, {name: frames[name] for name in week.PLAN_TABLES})
     written = write_outputs(frames, out, settings=settings, on_step=on_step)
     return PlanResult(plan_id, ahead.as_of, frames, _lines(frames), written)
 

@@ -19,13 +19,11 @@ from vaultplan.loading import OnStep, is_same_file, silent
 from vaultplan.outputs.publish import LAYERS, check_folder, write_outputs
 from vaultplan.provisions import JobDraws
 from vaultplan.schedule.changes import cost_of_change, plan_changes
-from vaultplan.schedule.checker import check_plan
 from vaultplan.schedule.regret import regrets
 from vaultplan.schedule.replan import solve_again
 from vaultplan.settings import Settings
 from vaultplan.store.database import Database, open_database
 from vaultplan.store.read import read_table
-from vaultplan.store.write import replace_plan
 
 #: Days in doubt of which each is tried on hold alone, then all together.
 _MOST_DOUBTFUL: Final = 3
@@ -130,7 +128,7 @@ def replan(
     )
     moment = made_at or pd.Timestamp.now("UTC")
     week.complete(ahead, new_id, draws, seed, moment, on_step, replaces=made_from)
-    _publish(location, ahead, new_id, on_step)
+    week.store_checked(location, ahead, on_step)
     written = write_outputs(frames, out, settings=settings, on_step=on_step)
     cost = cost_of_change(stops, frames["plan_stops"], frames["trucks"])
     return Replanned(
@@ -144,18 +142,6 @@ def replan(
         weighed,
         written,
     )
-
-
-def _publish(location: str, ahead: week.Week, plan_id: str, on_step: OnStep) -> None:
-    on_step("Check the plan")
-    frames, settings = ahead.frames, ahead.settings
-    breaches = check_plan(frames, time_zone=settings.time_zone, settings=settings.schedule)
-    if breaches:
-        words = "\n".join(f"  {breach}" for breach in breaches[:20])
-        raise ScheduleError(f"the plan breaks {len(breaches)} limit(s); not published:\n{words}")
-    on_step("Store the plan")
-    with open_database(location) as database, database.writing() as connection:
-        replace_plan(connection, plan_id, {name: frames[name] for name in week.PLAN_TABLES})
 
 
 def _stored(database: Database, plan_id: str | None) -> dict[str, pd.DataFrame]:

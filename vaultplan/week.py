@@ -23,11 +23,13 @@ from vaultplan.forecast.volume import WaterModel
 from vaultplan.loading import OnStep, read_frames
 from vaultplan.provisions import JobDraws, how_sure, load_trucks, reckon_jobs
 from vaultplan.ranking.value import rank_orders
+from vaultplan.schedule.checker import check_plan
 from vaultplan.schedule.jobs import build_jobs
 from vaultplan.schedule.lines import route_lines
 from vaultplan.schedule.week import solve_week
 from vaultplan.settings import Settings
 from vaultplan.store.database import open_database
+from vaultplan.store.write import replace_plan
 
 WATER_TABLES: Final = ("vaults", "visits", "gauges", "rainfall", "rain_outlook")
 DRAIN_TABLES: Final = ("vaults", "inlets", "drain_pipes", "outfalls", "receiving_waters")
@@ -237,6 +239,26 @@ def complete(
         "replaces": replaces,
     }
     frames["plans"] = schema.table("plans").conform(pd.DataFrame([facts]))
+
+
+def store_checked(location: str, week: Week, on_step: OnStep) -> None:
+    """Check a finished plan and store it.
+
+    Raises
+    ------
+    ScheduleError
+        If it breaks a limit; then nothing is stored.
+    """
+    frames, settings = week.frames, week.settings
+    on_step("Check the plan")
+    breaches = check_plan(frames, time_zone=settings.time_zone, settings=settings.schedule)
+    if breaches:
+        words = "\n".join(f"  {breach}" for breach in breaches[:20])
+        raise ScheduleError(f"the plan breaks {len(breaches)} limit(s); not published:\n{words}")
+    on_step("Store the plan")
+    plan_id = str(frames["plans"]["plan_id"].iloc[0])
+    with open_database(location) as database, database.writing() as connection:
+        replace_plan(connection, plan_id, {name: frames[name] for name in PLAN_TABLES})
 
 
 def forecast_points(
