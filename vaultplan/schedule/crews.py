@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -33,20 +33,49 @@ class CrewModel:
     shifts: tuple[tuple[int, ...], ...]
 
 
+#: Jobs of each truck-day in order, with the second each starts.
+CrewTours = dict[int, list[tuple[int, int]]]
+
+
 def crew_routes(
-    week: Week, *, budget: Budget, seed: int, on_progress: Callable[[float], None] | None = None
-) -> dict[int, list[tuple[int, int]]]:
+    week: Week,
+    *,
+    budget: Budget,
+    seed: int,
+    offers: Mapping[int, tuple[Window, ...]] | None = None,
+    begin: CrewTours | None = None,
+    on_progress: Callable[[float], None] | None = None,
+) -> CrewTours:
     """Return each crew truck-day's jobs in order with the second each starts.
 
     Vacuum trucks are reckoned with only in so far as a crew cannot start before one could have
-    come and gone.
+    come and gone; or, with ``offers``, a job that needs one may start in its windows there alone.
+    The search starts from the tours in ``begin``.
     """
-    model = crew_model(week)
-    tours = solve_routing(model.problem, budget=budget, seed=seed, on_progress=on_progress)
+    model = crew_model(week, offers)
+    tours = solve_routing(
+        model.problem,
+        budget=budget,
+        seed=seed,
+        begin=_begun(model, begin or {}),
+        on_progress=on_progress,
+    )
     return {_shift_of(model, tour): _jobs_of(model, tour) for tour in tours}
 
 
-def crew_model(week: Week) -> CrewModel:
+def _begun(model: CrewModel, tours: CrewTours) -> list[tuple[int, list[tuple[int, int]]]]:
+    """Return tours in the numbers of the routing problem, without jobs that it does not offer."""
+    visit_of = {number: visit for visit, number in enumerate(model.jobs)}
+    begun = []
+    for vehicle, rows in enumerate(model.shifts):
+        for row in rows:
+            tour = [(visit_of[n], start) for n, start in tours.get(row, []) if n in visit_of]
+            if tour:
+                begun.append((vehicle, tour))
+    return begun
+
+
+def crew_model(week: Week, offers: Mapping[int, tuple[Window, ...]] | None = None) -> CrewModel:
     """Return the routing problem of all crews over the whole week, in the week's own seconds.
 
     Notes
@@ -56,7 +85,11 @@ def crew_model(week: Week) -> CrewModel:
     paid from the start of its shift, so its overtime is what lies after the end of the shift. A
     break shortens the day here and gets its hour from the repair, as busy hours do.
     """
-    offered = [n for n, job in enumerate(week.jobs) if crew_windows(week, job)]
+    windows = [
+        offers.get(n, ()) if offers is not None and job.needs_vacuum else crew_windows(week, job)
+        for n, job in enumerate(week.jobs)
+    ]
+    offered = [n for n, opens in enumerate(windows) if opens]
     yards = sorted({shift.yard for shift in week.crews})
     spots = np.array([*yards, *(week.jobs[n].place for n in offered)], dtype=np.int64)
     base = week.drive[np.ix_(spots, spots)]
@@ -89,7 +122,7 @@ def crew_model(week: Week) -> CrewModel:
     visits = tuple(
         Visit(
             place=len(yards) + position,
-            windows=crew_windows(week, week.jobs[n]),
+            windows=windows[n],
             load=(week.jobs[n].socks,),
             worth=week.jobs[n].worth,
         )

@@ -128,8 +128,14 @@ class Fleet:
         self.drive[row], self.end[row] = timing.drive, timing.end
         self.pauses[row] = timing.pause
         self.stale.add(row)
-        if len(stops) + 1 > self.width:
-            self._widen(2 * len(stops) + 2)
+        self.make_room(len(stops))
+
+    def make_room(self, longest: int | None = None) -> None:
+        """Widen the tables for the longest tour."""
+        if longest is None:
+            longest = max(map(len, self.stops), default=0)
+        if longest + 1 > self.width:
+            self._widen(2 * longest + 2)
 
     def refresh(self) -> None:
         """Bring the tables of changed tours up to date."""

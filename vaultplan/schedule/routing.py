@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import time
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -143,6 +143,10 @@ class _Until:
         return spent >= 1.0
 
 
+#: A tour to start from: number of the vehicle, and its visits with the second each starts.
+Begun = tuple[int, Sequence[tuple[int, int]]]
+
+
 @dataclass(slots=True)
 class _Data:
     problem: pyvrp.ProblemData
@@ -154,12 +158,14 @@ def solve_routing(
     *,
     budget: Budget,
     seed: int,
+    begin: Sequence[Begun] = (),
     on_progress: Callable[[float], None] | None = None,
 ) -> tuple[Tour, ...]:
     """Return the best tours found; the same seed and iterations give the same tours.
 
     A visit that no tour holds was skipped. Tours that break a limit are left out, so what comes
-    back can be driven even if the solver ran out of time.
+    back can be driven even if the solver ran out of time. The search starts from the tours in
+    ``begin``, if there are any.
     """
     if not problem.visits or not problem.vehicles:
         return ()
@@ -172,6 +178,7 @@ def solve_routing(
             seed=seed,
             collect_stats=False,
             display=False,
+            initial_solution=_solution(data, problem, begin),
         )
     used: dict[int, int] = {}
     tours = []
@@ -199,6 +206,25 @@ def solve_routing(
             )
         )
     return tuple(tours)
+
+
+def _solution(
+    data: _Data, problem: RoutingProblem, begin: Sequence[Begun]
+) -> pyvrp.Solution | None:
+    if not begin:
+        return None
+    clients: dict[int, list[int]] = {}
+    for client, visit in enumerate(data.visit_of_client):
+        clients.setdefault(visit, []).append(client)
+    routes = []
+    for vehicle, visits in begin:
+        chosen = []
+        for visit, start in visits:
+            windows = problem.visits[visit].windows
+            fits = [k for k, (opens, closes) in enumerate(windows) if opens <= start <= closes]
+            chosen.append(clients[visit][fits[0] if fits else 0])
+        routes.append(pyvrp.Route(data.problem, chosen, vehicle))
+    return pyvrp.Solution(data.problem, routes)
 
 
 def _data(problem: RoutingProblem) -> _Data:

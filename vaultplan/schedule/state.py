@@ -185,6 +185,7 @@ class WeekState:
                 if old is not new or stops[row] is not fleet.stops[row]
             )
             fleet.stops, fleet.starts, fleet.pauses = list(stops), list(starts), list(pauses)
+            fleet.make_room()
         now = (self.crew_row, self.crew_start, self.vacuum_row, self.vacuum_start)
         moved = [
             number
@@ -296,6 +297,24 @@ class WeekState:
             if len({self.crew_row[other] for other in together}) > 1
         ]
         self.remove(broken)
+
+    def crew_offers(self) -> dict[int, tuple[Window, ...]]:
+        """Return when a crew may start each job whose vacuum truck comes when it comes now."""
+        offers = {}
+        for number in self._coupled:
+            row = self.vacuum_row[number]
+            if row >= 0:
+                day = self.week.vacuums[row].day
+                done = self.vacuum_start[number] + self._vacuum_seconds[row][number]
+                job = self.week.jobs[number]
+                own = [
+                    self._own_crew[crew][number]
+                    for crew, shift in enumerate(self.week.crews)
+                    if shift.day == day and self._own_crew[crew][number]
+                ]
+                if own:
+                    offers[number] = within(max(own, key=len), done, done + job.refill)
+        return {number: windows for number, windows in offers.items() if windows}
 
     def settle(self) -> None:
         """Start every stop as early as the others let it: the same tours then say the same times.

@@ -26,8 +26,9 @@ from vaultplan.settings import ScheduleSettings
 
 _LOG = logging.getLogger(__name__)
 
-#: Shares of the time budget: crews alone, vacuum trucks after them, both together.
-_CREW_SHARE, _VACUUM_SHARE, _JOINT_SHARE = 0.35, 0.10, 0.55
+#: Shares of the time budget: crews alone, vacuum trucks after them, both together, crews once more
+#: with the vacuum trucks where they are, both together again.
+_CREW_SHARE, _VACUUM_SHARE, _JOINT_SHARE, _POLISH_SHARE, _LAST_SHARE = 0.22, 0.06, 0.37, 0.22, 0.13
 
 Floats = npt.NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -150,12 +151,50 @@ def solve_model(
         budget=budget.share(_JOINT_SHARE),
         on_progress=lambda share: tell("both together", share),
     )
+    tell("crews again", 0.0)
+    _polish(state, budget.share(_POLISH_SHARE), seed, lambda share: tell("crews again", share))
+    rounds += improve(
+        state,
+        budget=budget.share(_LAST_SHARE),
+        on_progress=lambda share: tell("both together again", share),
+    )
     state.settle()
     for number in sorted(state.unserved, key=lambda number: -week.jobs[number].worth):
         state.insert(number)
     state.settle()
     _LOG.info("%d rounds, %d of %d jobs left out", rounds, len(state.unserved), len(week.jobs))
     return state
+
+
+def _polish(
+    state: WeekState, budget: Budget, seed: int, on_progress: Callable[[float], None]
+) -> None:
+    """Solve the crews once more with every vacuum truck where it is; keep it if it is better."""
+    week, before, cost = state.week, state.snapshot(), state.cost()
+    tours = {
+        row: list(zip(stops, starts, strict=True))
+        for row, (stops, starts) in enumerate(
+            zip(state.crews.stops, state.crews.starts, strict=True)
+        )
+        if stops
+    }
+    crews = crew_routes(
+        week,
+        budget=budget,
+        seed=seed,
+        offers=state.crew_offers(),
+        begin=tours,
+        on_progress=on_progress,
+    )
+    trucks = {row: list(stops) for row, stops in enumerate(state.vacuums.stops) if stops}
+    again = WeekState(week, state.rng)
+    again.adopt(crews, trucks)
+    for number in sorted(again.unserved, key=lambda number: -week.jobs[number].worth):
+        again.insert(number)
+    if again.cost() < cost:
+        state.restore(again.snapshot())
+        return
+    state.restore(before)
 
 
 def _roads(frames: Frames, places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
