@@ -233,6 +233,13 @@ def _out_of_place(frames: Frames) -> None:
         frames["plan_jobs"].loc[lambda t, o=order: t["order_id"] == o, "place"] = place
 
 
+def _tank_runs_out(frames: Frames) -> None:
+    stop = frames["plan_stops"].loc[_first(frames, "vacuum")]
+    load = {"plan_id": "p", "truck_id": stop["truck_id"], "on": stop["on"], "trip": 1}
+    load |= {"item": "vacuum_load", "quantity": 900.0, "prob_short": 0.06}
+    frames["plan_loads"] = pd.DataFrame([load])
+
+
 def _in_the_dark(frames: Frames) -> None:
     frames["plan_jobs"]["daylight_only"] = True
     _shift_tour(-180)(frames)
@@ -325,6 +332,7 @@ FAULTS = {
     "outage not begun": (_moment("work", "outage_from", "start_at", 1), "outage"),
     "outage over": (_moment("work", "outage_to", "leave_at", -1), "outage"),
     "no time for a break": (_break("09:00", "09:01", 240.0), "break"),
+    "tank seldom enough": (_tank_runs_out, "tank runs out"),
     "no pump on board": (_all("trucks", "pump_count", 0), "pump"),
     "pair apart": (_pairs_apart, "pair"),
     "half a pair": (_half_a_pair, "pair"),

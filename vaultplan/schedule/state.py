@@ -8,20 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from vaultplan.schedule.fleet import SHUT, Fleet
-from vaultplan.schedule.gaps import Bounds, Gaps, crew_gaps, vacuum_gaps
+from vaultplan.schedule.gaps import Bounds
 from vaultplan.schedule.hours import Window
+from vaultplan.schedule.insertion import insert_job
 from vaultplan.schedule.limits import carries, gallons_drained, pairs_of, within, without_idle_dumps
 from vaultplan.schedule.model import Job, Shift, Week
-
-#: How many gaps of each fleet are paired when a crew and a vacuum truck are placed together.
-_PAIRED = 48
-#: How many pairs are tried before giving the job up.
-_TRIES = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +71,13 @@ class WeekState:
         self._own_vacuum = [
             self._own_windows(s, self._vacuum_seconds[r]) for r, s in enumerate(week.vacuums)
         ]
-        self._crew_bounds = [self._bounds(n, is_crew=True) for n in range(count)]
-        self._vacuum_bounds = [self._bounds(n, is_crew=False) for n in range(count)]
-        self._socks = np.array([shift.socks for shift in week.crews], dtype=np.int64)
-        self._socks_used = np.zeros(len(week.crews), dtype=np.int64)
+        self.crew_bounds = [self._bounds(n, is_crew=True) for n in range(count)]
+        self.vacuum_bounds = [self._bounds(n, is_crew=False) for n in range(count)]
+        self.socks = np.array([shift.socks for shift in week.crews], dtype=np.int64)
+        self.socks_used = np.zeros(len(week.crews), dtype=np.int64)
         #: Gallons that each crew truck-day gives to outfalls that have a cap.
         self._drained: list[dict[str, float]] = [{} for _ in week.crews]
-        self._pairs = pairs_of(week)
+        self.pairs = pairs_of(week)
 
     def _own_windows(self, shift: Shift, seconds: list[int]) -> list[tuple[Window, ...]]:
         """Return when each job may start in a truck-day, whatever else is planned."""
@@ -161,7 +157,7 @@ class WeekState:
                     self.crews.end,
                     self.vacuums.drive,
                     self.vacuums.end,
-                    self._socks_used,
+                    self.socks_used,
                 )
             ),
             (
@@ -196,7 +192,7 @@ class WeekState:
         self.vacuum_row, self.vacuum_start = list(kept.places[2]), list(kept.places[3])
         self.crews.drive[:], self.crews.end[:] = kept.numbers[0], kept.numbers[1]
         self.vacuums.drive[:], self.vacuums.end[:] = kept.numbers[2], kept.numbers[3]
-        self._socks_used[:] = kept.numbers[4]
+        self.socks_used[:] = kept.numbers[4]
         self._stale_partners(moved, self.crews)
         self._stale_partners(moved, self.vacuums)
 
@@ -222,7 +218,7 @@ class WeekState:
             return False
         self.crews.put(row, stops, timing)
         self._drained[row] = drained
-        self._socks_used[row] = socks
+        self.socks_used[row] = socks
         moved = []
         for stop, start in zip(stops, timing.starts, strict=True):
             if self.crew_start[stop] != start or self.crew_row[stop] != row:
@@ -293,7 +289,7 @@ class WeekState:
                 self.remove_vacuum(ready.pop())
         broken = [
             number
-            for number, together in self._pairs.items()
+            for number, together in self.pairs.items()
             if len({self.crew_row[other] for other in together}) > 1
         ]
         self.remove(broken)
@@ -391,106 +387,9 @@ class WeekState:
         """Return the jobs with those that must be done by the same crew on the same day."""
         found = set(numbers)
         for number in list(found):
-            found.update(self._pairs.get(number, ()))
+            found.update(self.pairs.get(number, ()))
         return found
 
     def insert(self, number: int, noise: float = 0.0) -> bool:
-        """Put a job where it costs least (``noise`` in seconds blurs that); False if nowhere.
-
-        Jobs of a pair go in together or not at all.
-        """
-        if self.crew_row[number] >= 0:
-            return True
-        together = self._pairs.get(number)
-        if together is None:
-            return self._insert_one(number, noise)
-        shared = set.intersection(*(set(self._crew_bounds[n].rows.tolist()) for n in together))
-        for row in sorted(shared, key=lambda row: self._pair_cost(row, together, noise)):
-            if all(self._insert_one(n, noise, only=row) for n in together):
-                return True
-            self.remove(together)
-        return False
-
-    def _pair_cost(self, row: int, together: tuple[int, ...], noise: float) -> float:
-        """Return what driving to a pair would about cost a truck-day, to try the cheapest first."""
-        stops = [self.crews.place(stop) for stop in self.crews.stops[row]]
-        around = [self.week.crews[row].yard, *stops]
-        places = [self.week.jobs[n].place for n in together]
-        near = sum(min(int(self.week.drive[at, place]) for at in around) for place in places)
-        return near + (self.rng.random() * noise if noise else 0.0)
-
-    def _insert_one(self, number: int, noise: float, only: int = -1) -> bool:
-        """Put one job into the cheapest gap, of one truck-day if ``only`` names it."""
-        job = self.week.jobs[number]
-        if not len(self._crew_bounds[number].rows):
-            return False
-        self.crews.refresh()
-        is_open = self._socks - self._socks_used >= job.socks
-        if only >= 0:
-            is_open &= np.arange(len(is_open)) == only
-        gaps = crew_gaps(self.crews, job, self._crew_bounds[number], is_open)
-        if not len(gaps):
-            return False
-        if number in self.anchors:
-            elsewhere = (gaps.row != self.anchors[number]) * self.move_cost
-            gaps = replace(gaps, cost=gaps.cost + elsewhere)
-        gaps = gaps.best(_PAIRED if job.needs_vacuum else _TRIES, self._noise(len(gaps), noise))
-        if job.needs_vacuum:
-            return self._insert_pair(number, job, gaps, noise)
-        for row, gap in zip(gaps.row.tolist(), gaps.gap.tolist(), strict=True):
-            stops = self.crews.stops[row]
-            if self.set_crew(row, [*stops[:gap], number, *stops[gap:]]):
-                return True
-        return False
-
-    def _noise(
-        self, count: int, noise: float
-    ) -> np.ndarray[tuple[int], np.dtype[np.float64]] | None:
-        return self.rng.random(count) * noise if noise else None
-
-    def _insert_pair(self, number: int, job: Job, crew: Gaps, noise: float) -> bool:
-        """Place vacuum truck and crew on one day so that crew start - truck end is in [0, refill].
-
-        Of every pair of gaps the crew can start at the earliest second that suits both; the truck
-        then starts no earlier than the water allows.
-        """
-        if not len(self._vacuum_bounds[number].rows):
-            return False
-        self.vacuums.refresh()
-        vacuum = vacuum_gaps(self.vacuums, job, self._vacuum_bounds[number])
-        if not len(vacuum):
-            return False
-        vacuum = vacuum.best(_PAIRED, self._noise(len(vacuum), noise))
-        done = (vacuum.early + vacuum.service)[:, None]
-        last = (vacuum.late + vacuum.service + job.refill)[:, None]
-        starts = np.maximum(done, crew.early[None, :])
-        suits = starts <= np.minimum(last, crew.late[None, :])
-        suits &= self.vacuums.day[vacuum.row][:, None] == self.crews.day[crew.row][None, :]
-        if not suits.any():
-            return False
-        cost = np.where(suits, vacuum.cost[:, None] + crew.cost[None, :], np.iinfo(np.int64).max)
-        for flat in np.argsort(cost, axis=None, kind="stable")[:_TRIES].tolist():
-            v, c = divmod(flat, len(crew))
-            if suits[v, c] and self._place_pair(number, vacuum, v, crew, c, int(starts[v, c])):
-                return True
-        return False
-
-    def _place_pair(
-        self, number: int, vacuum: Gaps, v: int, crew: Gaps, c: int, start: int
-    ) -> bool:
-        row, gap, dump = int(vacuum.row[v]), int(vacuum.gap[v]), int(vacuum.dump[v])
-        block = [number]
-        if dump >= 0:
-            block = [-1 - dump, number] if vacuum.is_dump_first[v] else [number, -1 - dump]
-        before = self.vacuums.stops[row]
-        crew_row, crew_gap = int(crew.row[c]), int(crew.gap[c])
-        self.crew_row[number], self.crew_start[number] = crew_row, start
-        if not self.set_vacuum(row, [*before[:gap], *block, *before[gap:]]):
-            self.crew_row[number] = -1
-            return False
-        stops = self.crews.stops[crew_row]
-        if self.set_crew(crew_row, [*stops[:crew_gap], number, *stops[crew_gap:]]):
-            return True
-        self.crew_row[number] = self.vacuum_row[number] = -1
-        self.set_vacuum(row, before)
-        return False
+        """Put a job where it costs least (``noise`` in seconds blurs that); False if nowhere."""
+        return insert_job(self, number, noise)
