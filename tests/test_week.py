@@ -62,18 +62,18 @@ def test_no_later_visit_reaches_the_plan_of_an_earlier_week(
 def test_the_id_of_a_plan_tells_what_it_was_made_of(demo_file: Path, quick: Settings) -> None:
     ahead = week.open_week(str(demo_file), None, None, quick, loading.silent)
     week.judge(ahead, loading.silent, everywhere=False)
-    first = week._plan_id(ahead, seed=1)
+    first = week.plan_id_of(ahead, seed=1)
     assert first.startswith("2026-11-02-")
-    assert week._plan_id(ahead, seed=1) == first
+    assert week.plan_id_of(ahead, seed=1) == first
     orders, depots = ahead.frames["work_orders"], ahead.frames["depots"]
     changes = {
         "work_orders": orders.assign(window_to=orders["window_to"].fillna("16:00")),
         "depots": depots.assign(geometry=depots.translate(1.0)),
     }
-    ids = {first, week._plan_id(ahead, seed=2)}
+    ids = {first, week.plan_id_of(ahead, seed=2)}
     for name, changed in changes.items():
         other = dataclasses.replace(ahead, frames={**ahead.frames, name: changed})
-        ids.add(week._plan_id(other, seed=1))
+        ids.add(week.plan_id_of(other, seed=1))
     assert len(ids) == 4
 
 

@@ -27,12 +27,13 @@ REPORT = (
     *("way", "rule", "spoiled", "found", "recall", "false_alarms", "precision"),
     *("mends", "repaired_right", "right_frac"),
 )
-#: Column of each text table that leads to a vault or visit.
+#: Column of each text table that leads to a vault, visit or order.
 PARENTS = {
     "visits": "vault_id",
     "work_orders": "vault_id",
     "overrides": "vault_id",
     "samples": "visit_id",
+    "plan_edits": "order_id",
 }
 #: What a spoiled vault or visit does to the rows that name it; neither found nor a false alarm.
 KNOCK_ON = frozenset(
@@ -155,8 +156,9 @@ def false_alarms(
 
 
 def _knocked_on(told: pd.DataFrame, plain: Measured, answers: pd.DataFrame) -> pd.Series[Any]:
-    """Return which findings a spoiled vault or visit brought about at rows that name it."""
-    spoiled = set(answers.loc[answers["table"].isin(["vaults", "visits"]), "row_key"])
+    """Return which findings a spoiled vault, visit or order brought about at rows that name it."""
+    owners = ["vaults", "visits", "work_orders"]
+    spoiled = set(answers.loc[answers["table"].isin(owners), "row_key"])
     texts = plain.texts
     spoiled |= set(texts.loc[texts["parent"].isin(spoiled), "key"])
     at = pd.MultiIndex.from_frame(told[["table", "row"]])
@@ -165,7 +167,7 @@ def _knocked_on(told: pd.DataFrame, plain: Measured, answers: pd.DataFrame) -> p
 
 
 def texts_in(folder: Path) -> pd.DataFrame:
-    """Return each text row's ``key`` and ``parent``, the vault or visit it names."""
+    """Return each text row's ``key`` and ``parent``, the vault, visit or order it names."""
     named: dict[tuple[str, int], tuple[str, str]] = {}
     for name, column in PARENTS.items():
         file = folder / f"{name}.csv"
