@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pandas as pd
@@ -111,7 +112,7 @@ def _vault_card(week: Week, stop: Row) -> Payload:
         "gate": gate,
         "gate_words": t[f"gate_{gate}"],
         "gate_text": t[f"gate_{gate}_text"],
-        "why": printable(decision.get("reason") or job.get("reason"), 480),
+        "why": printable(_why(job, decision), 480),
         "pair": _pair(week, stop, job),
         "runs_label": t["spill_runs_to"] if is_vacuum else t["runs_to"],
         "runs": runs,
@@ -120,6 +121,33 @@ def _vault_card(week: Week, stop: Row) -> Payload:
         "stop_if": t[_STOP_IF.get(stop["kind"], "stop_if_pump")],
         **_map(week, stop, trace, runs),
     }
+
+
+def _why(job: Row, decision: Row) -> str:
+    """Return the rules that apply in words, and what was raised beyond them for the plan."""
+    words = in_short(str(decision.get("reason") or job.get("reason") or ""))
+    if decision.get("method") and job.get("method") not in (None, decision["method"]):
+        last = str(job.get("reason") or "").split("; ")[-1]
+        return f"{words} {last[:1].upper()}{last[1:]}.".strip()
+    return words
+
+
+def in_short(reason: str) -> str:
+    """Return sentences of one consequence as one sentence, in the order of the first of each.
+
+    >>> in_short("It reaches a beach: filter sock. Rain is likely. It reaches a bay: filter sock.")
+    'It reaches a beach; it reaches a bay: filter sock. Rain is likely.'
+    """
+    heads: dict[str, list[str]] = {}
+    for sentence in re.split(r"(?<=[.])\s+(?=[A-Z])", reason.strip()):
+        head, colon, tail = sentence.rpartition(": ")
+        heads.setdefault(tail if colon else sentence, []).extend([head] if colon else [])
+    told = []
+    for tail, causes in heads.items():
+        first, *more = causes or [""]
+        joined = "; ".join([first, *(cause[:1].lower() + cause[1:] for cause in more)])
+        told.append(f"{joined}: {tail}" if causes else tail)
+    return " ".join(told)
 
 
 def _task(week: Week, stop: Row, order: Row, job: Row) -> str:
