@@ -112,7 +112,7 @@ def _vault_card(week: Week, stop: Row) -> Payload:
         "gate": gate,
         "gate_words": t[f"gate_{gate}"],
         "gate_text": t[f"gate_{gate}_text"],
-        "why": printable(_why(job, decision), 480),
+        "why": printable(_why(job, decision), 420),
         "pair": _pair(week, stop, job),
         "runs_label": t["spill_runs_to"] if is_vacuum else t["runs_to"],
         "runs": runs,
@@ -125,27 +125,32 @@ def _vault_card(week: Week, stop: Row) -> Payload:
 
 def _why(job: Row, decision: Row) -> str:
     """Return the rules that apply in words, and what was raised beyond them for the plan."""
-    words = in_short(str(decision.get("reason") or job.get("reason") or ""))
+    method = str(decision.get("method") or job.get("method") or "").replace("_", " ")
+    words = in_short(str(decision.get("reason") or job.get("reason") or ""), method)
     if decision.get("method") and job.get("method") not in (None, decision["method"]):
         last = str(job.get("reason") or "").split("; ")[-1]
         return f"{words} {last[:1].upper()}{last[1:]}.".strip()
     return words
 
 
-def in_short(reason: str) -> str:
-    """Return sentences of one consequence as one sentence, in the order of the first of each.
+def in_short(reason: str, first: str = "") -> str:
+    """Return sentences of one consequence as one sentence, those that speak of ``first`` leading.
+
+    A card has room for so much: what decides must not be what is cut off.
 
     >>> in_short("It reaches a beach: filter sock. Rain is likely. It reaches a bay: filter sock.")
     'It reaches a beach; it reaches a bay: filter sock. Rain is likely.'
+    >>> in_short("It reaches a beach: filter sock. It is heavy: vacuum truck.", "vacuum truck")
+    'It is heavy: vacuum truck. It reaches a beach: filter sock.'
     """
     heads: dict[str, list[str]] = {}
     for sentence in re.split(r"(?<=[.])\s+(?=[A-Z])", reason.strip()):
         head, colon, tail = sentence.rpartition(": ")
         heads.setdefault(tail if colon else sentence, []).extend([head] if colon else [])
     told = []
-    for tail, causes in heads.items():
-        first, *more = causes or [""]
-        joined = "; ".join([first, *(cause[:1].lower() + cause[1:] for cause in more)])
+    for tail, causes in sorted(heads.items(), key=lambda pair: first not in pair[0]):
+        one, *more = causes or [""]
+        joined = "; ".join([one, *(cause[:1].lower() + cause[1:] for cause in more)])
         told.append(f"{joined}: {tail}" if causes else tail)
     return " ".join(told)
 
