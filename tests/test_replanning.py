@@ -154,6 +154,23 @@ def test_days_in_doubt_are_weighed_and_may_be_chosen(
     assert stops[(stops["on"] == "2026-11-06") & (stops["kind"] == "pump_out")].empty
 
 
+@pytest.mark.postgis
+def test_a_plan_on_a_server_is_made_again_and_nothing_changes(
+    town_on_server: str, tmp_path: Path, quick: Settings
+) -> None:
+    first = pipeline.plan(town_on_server, out=tmp_path / "week", settings=quick, made_at=MADE_AT)
+    made = _again(town_on_server, tmp_path, quick)
+    assert made.replaces == first.plan_id
+    assert made.changes.empty
+    assert made.cost == {"drive_minutes": 0.0, "truck_usd": 0.0}
+    pd.testing.assert_frame_equal(
+        made.frames["plan_stops"].drop(columns="plan_id"),
+        first.frames["plan_stops"].drop(columns="plan_id"),
+    )
+    _, breaches = pipeline.verify(town_on_server, settings=quick)
+    assert breaches.empty
+
+
 def test_what_cannot_be_made_again_is_said(
     town_planned: str, town_file: str, tmp_path: Path, quick: Settings
 ) -> None:
