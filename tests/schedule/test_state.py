@@ -15,8 +15,8 @@ from vaultplan.schedule.travel import travel_times
 from vaultplan.settings import ScheduleSettings
 
 
-def model(made, frames):
-    settings = ScheduleSettings()
+def model(made, frames, settings=None):
+    settings = settings or ScheduleSettings()
     places = week_places(frames)
     travel = travel_times(places, frames["roads"], settings=settings)
     clock = WeekClock.of(made.MONDAY, made.ZONE)
@@ -43,16 +43,21 @@ def assert_holds(state: WeekState) -> None:
     week = state.week
     for fleet, rows in ((state.crews, state.crew_row), (state.vacuums, state.vacuum_row)):
         for row, stops in enumerate(fleet.stops):
-            at, free = fleet.shifts[row].yard, fleet.shifts[row].opens
-            drive = 0
-            for stop, start in zip(stops, fleet.starts[row], strict=True):
-                leg = int(week.drive[at, fleet.place(stop)])
+            shift = fleet.shifts[row]
+            at, free, drive = shift.yard, shift.opens, 0
+            for number, (stop, start) in enumerate(zip(stops, fleet.starts[row], strict=True)):
+                if fleet.pauses[row] == number:
+                    assert max(free, shift.rest_from) <= shift.rest_to
+                    free = max(free, shift.rest_from) + shift.rest
+                leg = week.driven(int(week.drive[at, fleet.place(stop)]), free)
                 windows = fleet.windows(row, stop)
                 assert free + leg <= start and any(a <= start <= b for a, b in windows)
                 if stop >= 0:
                     assert rows[stop] == row
                 at, free, drive = fleet.place(stop), start + fleet.seconds(row, stop), drive + leg
-            home = int(week.drive[at, fleet.shifts[row].yard])
+            if fleet.pauses[row] == len(stops) > 0:
+                free = max(free, shift.rest_from) + shift.rest
+            home = week.driven(int(week.drive[at, shift.yard]), free)
             assert free + home == fleet.end[row] <= fleet.shifts[row].ends or not stops
             assert drive + home == fleet.drive[row]
         assert_tables_are_fresh(fleet)
@@ -66,13 +71,13 @@ def assert_holds(state: WeekState) -> None:
             assert 0 <= state.crew_start[number] - done <= job.refill
 
 
-@budget(max_examples=12, deadline=None)
-@given(seed=st.integers(0, 10_000))
-def test_random_removals_and_insertions(made, seed):
+@budget(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 10_000), is_bound=st.booleans(), busy=st.sampled_from([1.0, 1.6]))
+def test_random_removals_and_insertions(made, seed, is_bound, busy):
     rng = np.random.default_rng(seed)
-    week = model(
-        made, made.generated_week(seed, 30, crews=2, vacuums=1, vacuum_share=0.5, width_m=9000.0)
-    )
+    make = made.bound_week if is_bound else made.generated_week
+    frames = make(seed, 30, crews=2, vacuums=1, vacuum_share=0.5, width_m=9000.0)
+    week = model(made, frames, ScheduleSettings(busy_factor=busy))
     state = WeekState(week, rng)
     for _ in range(12):
         kept, cost = state.snapshot(), state.cost()
