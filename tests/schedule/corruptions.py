@@ -12,6 +12,8 @@ from typing import Any
 import pandas as pd
 from shapely import Point
 
+from vaultplan.schema import table
+
 Frames = dict[str, pd.DataFrame]
 Pick = Callable[[Sequence[Any]], Any]
 Corruption = Callable[[Pick, Frames], None]
@@ -53,8 +55,8 @@ def _clock(moment: pd.Timestamp, minutes: float) -> str:
     return f"{told // 60:02d}:{told % 60:02d}"
 
 
-def _put(frames: Frames, table: str, rows: Any, column: str, value: Any) -> None:
-    frames[table].loc[rows, column] = value
+def _put(frames: Frames, name: str, rows: Any, column: str, value: Any) -> None:
+    frames[name].loc[rows, column] = value
 
 
 # Stops.
@@ -351,20 +353,29 @@ def site_changed(pick: Pick, frames: Frames) -> None:
     _put(frames, "disposal_sites", row, column, pick(options[column]))
 
 
+def load_runs_short(pick: Pick, frames: Frames) -> None:
+    """A day's load falls short in some of the draws; five in a hundred are allowed."""
+    stop = frames["plan_stops"].loc[_stop(pick, frames, "vacuum")]
+    load = {"plan_id": "p", "truck_id": stop["truck_id"], "on": stop["on"], "trip": 1}
+    load["item"] = pick(("vacuum_load", "pump_time", "filter_sock"))
+    load["prob_short"] = pick((None, 0.0, 0.05, 0.051, 0.5))
+    frames["plan_loads"] = table("plan_loads").conform(pd.DataFrame([load]))
+
+
 def standing_changed(pick: Pick, frames: Frames) -> None:
     """A vault or an order is no longer what it was."""
     stop, _ = _at_a_vault(pick, frames)
-    table, key, words = pick(
+    name, key, words = pick(
         (
             ("vaults", "vault_id", (None, "in_service", "retired", "other_owner")),
             ("work_orders", "order_id", (None, "open", "done", "cancelled")),
         )
     )
-    frame = frames[table]
+    frame = frames[name]
     if pick((True, True, False)):
-        _put(frames, table, frame[key] == stop[key], "status", pick(words))
+        _put(frames, name, frame[key] == stop[key], "status", pick(words))
     else:
-        frames[table] = frame[frame[key] != stop[key]]
+        frames[name] = frame[frame[key] != stop[key]]
 
 
 CORRUPTIONS: dict[str, Corruption] = {
@@ -396,6 +407,7 @@ CORRUPTIONS: dict[str, Corruption] = {
         truck_changed_in_table,
         break_changed,
         site_changed,
+        load_runs_short,
         standing_changed,
     )
 }

@@ -14,21 +14,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pandas as pd
-from astral import Observer
-from astral.sun import sunrise, sunset
-from pyproj import Transformer
 
 from vaultplan.settings import ScheduleSettings
 
-Row = dict[str, Any]
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-
-# Times are kept in whole seconds: moments may differ by 0.03 minutes, a break by two seconds.
-SLACK, BREAK_SLACK = 1.8, 2
-GAL = 0.05
-LB_PER_GAL = 8.34  # fresh water near 60 F; common practice, no source
-# A gallon is 3.785411784 l and a pound 453,592.37 mg, both exactly.
-LB_PER_GAL_MG_L = 3.785411784 / 453_592.37
+from .second_tour import GAL, LB_PER_GAL_MG_L, SLACK, Row, Tour, or_blank, second_of, words_of
 
 
 def broken_limits(
@@ -51,6 +40,8 @@ def broken_limits(
     look.count_orders()
     look.follow_vacuum_trucks()
     look.add_up_outfalls()
+    if "plan_loads" in frames:
+        look.weigh_loads(_rows(frames["plan_loads"]))
     days = defaultdict(list)
     for stop in look.stops:
         look.stand(stop)
@@ -76,18 +67,6 @@ def _is_blank(value: Any) -> bool:
     return value is None or (pd.api.types.is_scalar(value) and bool(pd.isna(value)))
 
 
-def _or(value: Any, blank: float) -> float:
-    return blank if value is None else float(value)
-
-
-def _words(value: str | None) -> list[str]:
-    return [word.strip() for word in (value or "").split(";") if word.strip()]
-
-
-def _second(moment: datetime) -> float:
-    return moment.timestamp()
-
-
 @dataclass
 class Look:
     """The tables as rows, and the limits found broken so far."""
@@ -108,7 +87,7 @@ class Look:
     def clock(self, day: Any, text: str) -> float:
         hours, minutes = (int(part) for part in text.split(":"))
         wall = datetime(day.year, day.month, day.day) + timedelta(hours=hours, minutes=minutes)
-        return _second(wall.replace(tzinfo=self.zone))
+        return second_of(wall.replace(tzinfo=self.zone))
 
     def crew_stops(self) -> list[Row]:
         return [stop for stop in self.stops if stop["kind"] in ("pump_out", "work")]
@@ -153,7 +132,7 @@ class Look:
     def follow_vacuum_trucks(self) -> None:
         """A crew starts after its vacuum truck left and before the water is back."""
         emptied = {
-            (stop["order_id"], stop["on"]): _second(stop["leave_at"])
+            (stop["order_id"], stop["on"]): second_of(stop["leave_at"])
             for stop in self.stops
             if stop["kind"] == "vacuum"
         }
@@ -167,8 +146,8 @@ class Look:
             if (order, stop["on"]) not in emptied:
                 self.broken.add("no vacuum truck")
                 continue
-            waited = _second(stop["start_at"]) - emptied[order, stop["on"]]
-            back = 60.0 * _or(job["refill_minutes"], self.settings.min_refill_minutes)
+            waited = second_of(stop["start_at"]) - emptied[order, stop["on"]]
+            back = 60.0 * or_blank(job["refill_minutes"], self.settings.min_refill_minutes)
             if waited < -SLACK:
                 self.broken.add("crew before vacuum truck")
             if waited > back + SLACK:
@@ -183,9 +162,15 @@ class Look:
                 continue
             key = (job["outfall_id"], stop["on"])
             given[key] += job["load_gal"]
-            caps[key].append(_or(job["daily_cap_gal"], float("inf")))
+            caps[key].append(or_blank(job["daily_cap_gal"], float("inf")))
         if any(gallons > min(caps[key]) + GAL for key, gallons in given.items()):
             self.broken.add("outfall cap")
+
+    def weigh_loads(self, loads: list[Row]) -> None:
+        """A vacuum truck's trip exceeds its tank no more often than it may."""
+        tanks = [load for load in loads if load["item"] == "vacuum_load"]
+        if any(or_blank(load["prob_short"], 0.0) > self.settings.run_out_prob for load in tanks):
+            self.broken.add("tank runs out")
 
     def stand(self, stop: Row) -> None:
         """A truck stands at the site or at a vault in service that the stop names."""
@@ -216,7 +201,7 @@ class Look:
             return quiet
         busy = [
             tuple(self.clock(local, text) for text in span.split("-"))
-            for span in _words(self.settings.busy_hours)
+            for span in words_of(self.settings.busy_hours)
         ]
         now, left = departs, quiet
         while left > 0.0:
@@ -235,7 +220,7 @@ class Look:
         if job["method"] != "filter_sock":
             return 60.0 * gallons / gpm, 0
         known = self.settings
-        per_gal = _or(job["solids_mg_l"], 0.0) * LB_PER_GAL_MG_L
+        per_gal = or_blank(job["solids_mg_l"], 0.0) * LB_PER_GAL_MG_L
 
         def flow(load: float) -> float:
             share = load / known.sock_capacity_lb
@@ -252,199 +237,3 @@ class Look:
             seconds += moved / half
             gallons, load = gallons - moved, load + moved * per_gal
         return seconds, socks
-
-
-class Tour:
-    """One truck on one day, walked stop by stop: where it is, what it holds, what is left."""
-
-    def __init__(self, look: Look, truck: Row, day: Any, stops: list[Row]) -> None:
-        self.look, self.truck, self.day, self.stops = look, truck, day, stops
-        self.is_crew = truck["kind"] == "crew"
-        self.opens = look.clock(day, truck["shift_from"])
-        self.closes = look.clock(day, truck["shift_to"])
-        self.place, self.now = look.yards[truck["depot_id"]], self.opens
-        self.tank, self.aboard = 0.0, set()
-        self.socks = _or(truck["sock_count"], 0)
-        self.begins = int(min(self.opens, *(self.departs(stop) for stop in stops))) - 1
-        ends = max(self.opens, *(_second(stop["leave_at"]) for stop in stops))
-        #: One byte a second: 1 while the truck drives or works, 0 while it stands free.
-        self.diary = bytearray(max(int(ends) - self.begins, 0))
-
-    def departs(self, stop: Row) -> float:
-        return _second(stop["arrive_at"]) - 60.0 * _or(stop["drive_minutes"], 0.0)
-
-    def breaks(self, what: str, is_broken: bool = True) -> None:
-        if is_broken:
-            self.look.broken.add(what)
-
-    def occupy(self, start: float, end: float) -> None:
-        first, last = (max(round(at) - self.begins, 0) for at in (start, end))
-        if last > first:
-            self.diary[first:last] = b"\1" * (last - first)
-
-    def drive(self) -> None:
-        self.breaks("day off", WEEKDAYS[self.day.weekday()] not in _words(self.truck["days"]))
-        numbers = [stop["stop_number"] for stop in self.stops]
-        self.breaks("stop numbers", numbers != list(range(1, len(numbers) + 1)))
-        turns = []
-        for stop in self.stops:
-            self.come(stop)
-            job = self.look.jobs.get(stop["order_id"])
-            if stop["kind"] == "dump":
-                self.dump(stop)
-            elif job is not None:
-                self.serve(stop, job)
-                if self.is_crew and job["place"] is not None:
-                    turns.append(job["place"])
-            if not self.is_crew:
-                told = _or(stop["tank_after_gal"], -1.0)
-                self.breaks("tank", abs(told - self.tank) > GAL)
-        self.breaks("place", turns != sorted(turns))
-        self.breaks("not empty", self.tank > GAL)
-        self.go_home()
-
-    def come(self, stop: Row) -> None:
-        """Drive to a stop, wait, and be busy there until leaving."""
-        departs, arrive = self.departs(stop), _second(stop["arrive_at"])
-        start, leave = _second(stop["start_at"]), _second(stop["leave_at"])
-        is_first = stop is self.stops[0]
-        self.breaks("shift" if is_first else "times", departs < self.now - SLACK)
-        needed = self.look.driven(self.look.way(self.place, stop["geometry"]), departs)
-        self.breaks("drive", arrive - departs < needed - SLACK)
-        self.breaks("times", start < arrive - SLACK or leave < start - SLACK)
-        self.breaks(
-            "times", datetime.fromtimestamp(start, self.look.zone).date() != stop["on"].date()
-        )
-        self.occupy(departs, arrive)
-        self.occupy(start, leave)
-        self.place, self.now = stop["geometry"], leave
-
-    def dump(self, stop: Row) -> None:
-        site = self.look.sites.get(stop["site_id"])
-        self.breaks("kind", self.is_crew)
-        given_up = _or(stop["load_gal"], 0.0)
-        self.breaks("tank", not self.is_crew and given_up > self.tank + GAL)
-        self.tank = max(self.tank - given_up, 0.0)
-        if site is None:
-            return
-        start, leave = _second(stop["start_at"]), _second(stop["leave_at"])
-        needed = 60.0 * _or(site["dump_minutes"], self.look.settings.dump_minutes)
-        self.breaks("dump time", leave - start < needed - SLACK)
-        opens, shuts = (self.look.clock(self.day, site[name]) for name in ("open_from", "open_to"))
-        self.breaks("disposal hours", start < opens - SLACK or leave > shuts + SLACK)
-        takes = {"sediment", "oily", "unknown"}
-        if site["takes"] is not None:
-            takes = set(_words(site["takes"]))
-        self.breaks("waste refused", bool(self.aboard - takes))
-        self.aboard = set()
-
-    def serve(self, stop: Row, job: Row) -> None:
-        """Do at a vault what the stop says, and see whether it may be done there and then."""
-        by_vacuum = job["method"] == "vacuum_truck"
-        due = ("work" if by_vacuum else "pump_out") if self.is_crew else "vacuum"
-        self.breaks("kind", stop["kind"] != due or not (self.is_crew or by_vacuum))
-        if self.is_crew and job["skill"] is not None:
-            self.breaks("skill", job["skill"] not in _words(self.truck["skills"]))
-        self.breaks("allowed day", str(self.day) not in _words(job["allowed_days"]))
-        self.obey_planner(job)
-        self.keep_hours(stop, job)
-        self.remove_water(stop, job)
-
-    def obey_planner(self, job: Row) -> None:
-        def is_here(word: str) -> tuple[str, bool]:
-            truck, _, day = word.rpartition("@")
-            return truck, day in ("*", str(self.day))
-
-        for truck, is_today in map(is_here, _words(job["kept_to"])):
-            other = self.look.trucks.get(truck)
-            binds = truck != "*" and other is not None and other["kind"] == self.truck["kind"]
-            self.breaks("kept", not is_today or (binds and truck != self.truck["truck_id"]))
-        for truck, is_today in map(is_here, _words(job["barred_from"])):
-            self.breaks("barred", is_today and truck in ("*", self.truck["truck_id"]))
-
-    def keep_hours(self, stop: Row, job: Row) -> None:
-        start, leave = _second(stop["start_at"]), _second(stop["leave_at"])
-        first = self.look.clock(self.day, job["window_from"] or "00:00")
-        last = self.look.clock(self.day, job["window_to"] or "24:00")
-        self.breaks("window", start < first - SLACK or start > last + SLACK)
-        for span in _words(job["no_work_hours"]):
-            first, last = (self.look.clock(self.day, text) for text in span.split("-"))
-            self.breaks("barred hours", min(leave, last) - max(start, first) > SLACK)
-        if job["daylight_only"]:
-            rise, down = self.sun(job["geometry"])
-            self.breaks("daylight", start < rise - SLACK or leave > down + SLACK)
-        if self.is_crew:
-            dead, live = job["outage_from"], job["outage_to"]
-            self.breaks("outage", dead is not None and start < _second(dead) - SLACK)
-            self.breaks("outage", live is not None and leave > _second(live) + SLACK)
-
-    def sun(self, point: Any) -> tuple[float, float]:
-        lonlat = Transformer.from_crs(self.look.crs, "EPSG:4326", always_xy=True)
-        lon, lat = lonlat.transform(point.x, point.y)
-        there, zone = Observer(lat, lon), self.look.zone
-        return (
-            _second(sunrise(there, self.day, tzinfo=zone)),
-            _second(sunset(there, self.day, tzinfo=zone)),
-        )
-
-    def remove_water(self, stop: Row, job: Row) -> None:
-        """Set up, pump and work; fill the tank or use up socks."""
-        known, gallons = self.look.settings, _or(stop["load_gal"], 0.0)
-        gpm = _or(self.truck["pump_gpm"], known.pump_gpm)
-        seconds = 60.0 * _or(job["setup_minutes"], known.setup_minutes)
-        least_socks = 0.0
-        if stop["kind"] != "work":
-            self.breaks("load", abs(gallons - job["load_gal"]) > GAL)
-            pumping, used = self.look.pumping(job, job["load_gal"], gpm)
-            seconds += pumping
-            if job["method"] == "filter_sock":
-                least_socks = max(used, _or(job["socks"], known.socks_per_job))
-        if stop["kind"] != "vacuum":
-            seconds += 60.0 * _or(job["task_minutes"], known.task_minutes)
-        if stop["kind"] == "pump_out":
-            self.breaks("pump", _or(self.truck["pump_count"], 1) < 1)
-        took = _second(stop["leave_at"]) - _second(stop["start_at"])
-        self.breaks("service time", took < seconds - SLACK)
-        if self.is_crew:
-            self.breaks("socks", _or(stop["socks"], 0) < least_socks)
-            self.socks -= _or(stop["socks"], 0)
-            self.breaks("socks", self.socks < 0)
-            return
-        self.tank += gallons
-        self.breaks("tank", self.tank > _or(self.truck["tank_gal"], 0.0) + GAL)
-        most_lb = _or(self.truck["payload_lb"], float("inf"))
-        self.breaks("weight", self.tank * LB_PER_GAL > most_lb + GAL * LB_PER_GAL)
-        self.aboard.add(job["waste_profile"] or "sediment")
-        self.breaks("waste mixed", len(self.aboard) > 1)
-
-    def go_home(self) -> None:
-        ends = self.closes + 60.0 * _or(self.truck["overtime_minutes"], 0.0)
-        home = self.look.way(self.place, self.look.yards[self.truck["depot_id"]])
-        leaves = self.rest(home)
-        self.breaks("shift", leaves + self.look.driven(home, leaves) > ends + SLACK)
-
-    def rest(self, home: float) -> float:
-        """Return when the truck sets out for home, its break taken in free seconds or last.
-
-        Whoever is back before the break's latest start needs none.
-        """
-        minutes = _or(self.truck["break_minutes"], 0.0)
-        if minutes <= 0.0:
-            return self.now
-        first, last = self.opens, self.closes - 60.0 * minutes
-        if self.truck["break_from"] is not None:
-            first = max(self.opens, self.look.clock(self.day, self.truck["break_from"]))
-        if self.truck["break_to"] is not None:
-            last = self.look.clock(self.day, self.truck["break_to"])
-        back = self.now + self.look.driven(home, self.now)
-        if last < self.opens or back <= last + BREAK_SLACK:
-            return self.now
-        free = bytes(round(60.0 * minutes) - BREAK_SLACK)
-        found = self.diary.find(free, max(int(first) - self.begins, 0))
-        if 0 <= found <= last + BREAK_SLACK - self.begins:
-            return self.now
-        begins = max(self.now, first)
-        if begins <= last + BREAK_SLACK:
-            return begins + 60.0 * minutes
-        self.breaks("break")
-        return self.now
