@@ -274,7 +274,8 @@ def planner_asked(pick: Pick, frames: Frames) -> None:
 
 
 def places_asked(pick: Pick, frames: Frames) -> None:
-    (_, one), (_, two) = _at_a_vault(pick, frames), _at_a_vault(pick, frames)
+    stop, one = _at_a_vault(pick, frames)
+    two = _job_of(frames, pick(_tour(frames, stop.name).tolist()))
     _put(frames, "plan_jobs", one, "place", 1)
     _put(frames, "plan_jobs", two, "place", pick((1, 2)))
 

@@ -245,6 +245,27 @@ def _in_the_dark(frames: Frames) -> None:
     _shift_tour(-180)(frames)
 
 
+def _after_dark(frames: Frames) -> None:
+    frames["plan_jobs"]["daylight_only"] = True
+    _shift_tour(540)(frames)
+
+
+def _vacuum_where_none_is_due(frames: Frames) -> None:
+    stops = frames["plan_stops"]
+    named = ["order_id", "vault_id", "geometry"]
+    pumped = stops.loc[_first(frames, "pump_out"), named]
+    stops.loc[_first(frames, "vacuum"), named] = pumped
+
+
+def _much_silt(frames: Frames) -> None:
+    """A sock order's water holds 500 gal * 50,000 mg/L * 8.345e-6 = 209 lb, 42 socks of 5 lb."""
+    jobs = frames["plan_jobs"]
+    is_sock = jobs["method"].eq("filter_sock") & jobs["order_id"].isin(
+        frames["plan_stops"]["order_id"]
+    )
+    jobs.loc[is_sock, ["load_gal", "solids_mg_l"]] = [500.0, 50_000.0]
+
+
 def _kept_elsewhere(frames: Frames) -> None:
     truck = frames["plan_stops"].loc[_first(frames, "work"), "truck_id"]
     other = next(t for t in ("crew00", "crew01", "crew02") if t != truck)
@@ -307,6 +328,7 @@ FAULTS = {
     "dump too short": (_all("disposal_sites", "dump_minutes", 45.0), "dump time"),
     "socks run out": (_all("trucks", "sock_count", 0), "socks"),
     "socks not reckoned": (_all("plan_stops", "socks", 0), "socks"),
+    "socks fewer than the silt fills": (_much_silt, "socks"),
     "work cut short": (_job("work", "task_minutes", 300.0), "service time"),
     "pump too slow": (_truck("vacuum", "pump_gpm", 5.0), "service time"),
     "crew pump too slow": (_truck("pump_out", "pump_gpm", 5.0), "service time"),
@@ -329,6 +351,7 @@ FAULTS = {
         "barred hours",
     ),
     "before sunrise": (_in_the_dark, "daylight"),
+    "after sunset": (_after_dark, "daylight"),
     "outage not begun": (_moment("work", "outage_from", "start_at", 1), "outage"),
     "outage over": (_moment("work", "outage_to", "leave_at", -1), "outage"),
     "no time for a break": (_break("09:00", "09:01", 240.0), "break"),
@@ -348,6 +371,7 @@ FAULTS = {
     "kept to another day": (_job("vacuum", "kept_to", "*@2026-11-08"), "kept"),
     "barred from its day": (_all("plan_jobs", "barred_from", "*@*"), "barred"),
     "out of the planner's order": (_out_of_place, "place"),
+    "vacuum truck where none is due": (_vacuum_where_none_is_due, "kind"),
     "wrong kind of stop": (_other_kind, "kind"),
     "crew pumps what needs a vacuum truck": (_job("pump_out", "method", "vacuum_truck"), "kind"),
 }
@@ -382,6 +406,28 @@ def test_a_break_fits_between_two_orders_at_one_vault(made):
     frames["trucks"]["break_minutes"] = 37.0
     found = check(made, frames | {"plan_stops": stops, "plan_unserved": left})
     assert [breach.what for breach in found] == ["break"]
+
+
+@pytest.mark.parametrize(
+    ("shift", "spell", "latest_start"),
+    [
+        (("07:00", "12:00"), ("11:30", "12:00"), "08:00"),
+        (("14:00", "18:00"), ("11:00", "13:00"), None),
+    ],
+)
+def test_no_break_is_due_to_who_is_back_before_it_or_starts_after_it(
+    made, shift, spell, latest_start
+):
+    # The first crew is home before 9:00, and an hour from 11:30 would outlast its shift.
+    job = made.job(1, 1000.0, 0.0, allowed_days=made.days("mon"), window_to=latest_start)
+    rest = {"break_minutes": 60.0, "break_from": spell[0], "break_to": spell[1]}
+    hours = {"shift_from": shift[0], "shift_to": shift[1], "overtime_minutes": 0.0}
+    frames = made.week_frames([job], [made.crew("c", **hours, **rest)])
+    stops, left = solve_week(
+        frames, made.MONDAY, plan_id="p", time_zone=made.ZONE, settings=SETTINGS, seed=1
+    )
+    assert len(stops) == 1
+    assert check(made, frames | {"plan_stops": stops, "plan_unserved": left}) == []
 
 
 def test_a_breach_says_where(made, plan):

@@ -42,6 +42,10 @@ def week(made) -> Callable[[int], Frames]:
         pounds = jobs["load_gal"] * jobs["solids_mg_l"].fillna(0.0) * 8.3454e-6
         socks = np.maximum(np.ceil(pounds / 5.0), 1).where(jobs["method"] == "filter_sock", 0)
         jobs["socks"] = socks.astype("Int64")
+        jobs["daylight_only"] = jobs["daylight_only"].fillna(False)
+        # Some wait for Saturday, when no streets are busy.
+        frames["trucks"]["days"] += ";sat"
+        jobs.loc[[4, 5, 6], ["allowed_days", "pair_id"]] = ["2026-11-07", None]
         # Two orders at one vault, and two where a planner said which comes first.
         jobs.loc[1, ["vault_id", "geometry"]] = jobs.loc[0, ["vault_id", "geometry"]].to_numpy()
         jobs.loc[[2, 3], "place"] = [2, 1]
