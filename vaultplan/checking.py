@@ -12,7 +12,7 @@ from vaultplan import schema
 from vaultplan.errors import OutputError
 from vaultplan.intake.quality import check_frames, field_quality, row_findings, rule_words
 from vaultplan.loading import OnStep, is_same_file, read_frames, silent
-from vaultplan.outputs.quality_page import write_quality_page
+from vaultplan.outputs.quality.page import write_quality_page
 from vaultplan.store.database import open_database
 
 #: What the page tells of loads, beside the tables that a user loads.

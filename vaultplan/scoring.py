@@ -127,8 +127,8 @@ def _write(
     out: Path, name: str, tested: Backtest, found: Skill, on_step: OnStep
 ) -> tuple[Path, ...]:
     # Drawing takes a while to import, and no other command needs it.
-    from vaultplan.outputs.skill_page import write_skill_page
-    from vaultplan.outputs.skill_words import SkillFacts
+    from vaultplan.outputs.skill.page import write_skill_page
+    from vaultplan.outputs.skill.words import SkillFacts
 
     on_step("Write page and tables")
     out.mkdir(parents=True, exist_ok=True)

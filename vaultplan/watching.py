@@ -27,8 +27,8 @@ from vaultplan.errors import OutputError, ScheduleError, SchemaError
 from vaultplan.forecast.draws import draw_volumes
 from vaultplan.forecast.fitting import fit_water
 from vaultplan.loading import OnStep, is_same_file, read_frames, silent
-from vaultplan.outputs.watch_page import write_watch_page
-from vaultplan.outputs.watch_words import WatchFacts
+from vaultplan.outputs.watch.page import write_watch_page
+from vaultplan.outputs.watch.words import WatchFacts
 from vaultplan.settings import Settings
 from vaultplan.store.database import Database, open_database
 from vaultplan.store.read import read_table

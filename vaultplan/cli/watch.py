@@ -24,7 +24,7 @@ from vaultplan.cli.console import (
     steps,
 )
 from vaultplan.outputs.cautions import CAUTIONS
-from vaultplan.outputs.watch_words import day_word, gallons
+from vaultplan.outputs.watch.words import day_word, gallons
 
 
 @app.command()

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from vaultplan import schema
 from vaultplan.errors import OutputError
-from vaultplan.outputs.layers import write_layers
-from vaultplan.outputs.maps import write_map
-from vaultplan.outputs.sheets import write_sheets
+from vaultplan.outputs.layers.geopackage import write_layers
+from vaultplan.outputs.maps.write import write_map
+from vaultplan.outputs.sheets.write import write_sheets
 from vaultplan.outputs.summary import write_summary
 from vaultplan.outputs.tables import write_plan_csv
 from vaultplan.outputs.workbook import write_plan_xlsx

@@ -1,0 +1,1 @@
+"""Map layers in open formats."""

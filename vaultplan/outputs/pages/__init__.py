@@ -1,0 +1,1 @@
+"""What every sealed page has in common."""

@@ -1,0 +1,1 @@
+"""The page on the quality of loaded data."""

@@ -1,0 +1,1 @@
+"""Route sheets for crews and vacuum trucks."""

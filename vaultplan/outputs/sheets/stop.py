@@ -1,0 +1,323 @@
+"""What is printed on the card of one stop."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pandas as pd
+from shapely.geometry import Point
+
+from vaultplan.outputs.drawn.minimaps import stop_map
+from vaultplan.outputs.labels import from_to, low_to_high, printable, whole
+from vaultplan.outputs.sheets.week import Row, Week
+from vaultplan.schema import GRADES
+from vaultplan.styles import METHOD_GRADES
+from vaultplan.units import LB_PER_GAL_WATER
+
+Payload = dict[str, Any]
+MAP_PT = (150.0, 142.0)
+_BAND_LABELS = {"vacuum": "load_at_stop", "work": "expected_before_vacuum"}
+_STOP_IF = {"vacuum": "stop_if_vacuum", "work": "stop_if_work"}
+
+
+def stop_card(week: Week, stop: Row) -> Payload:
+    """Return the words, numbers and map of one stop, ready to be set.
+
+    Parameters
+    ----------
+    week
+        Look-ups of the plan.
+    stop
+        One row of ``plan_stops``.
+    """
+    return _dump_card(week, stop) if stop["kind"] == "dump" else _vault_card(week, stop)
+
+
+def gallons_band(week: Week, stop: Row) -> tuple[float, float] | None:
+    """Return the low and high gallons expected at a stop, ``None`` without a forecast."""
+    for known in (
+        week.on("forecasts", stop["vault_id"], stop["on"]),
+        week.row("plan_jobs", stop["order_id"]),
+    ):
+        low, high = known.get("volume_gal_p10"), known.get("volume_gal_p90")
+        if low is not None and high is not None:
+            return float(low), float(high)
+    return None
+
+
+def expected_gallons(week: Week, stop: Row) -> float | None:
+    """Return the mean gallons expected at a stop, ``None`` without a forecast."""
+    mean = week.on("forecasts", stop["vault_id"], stop["on"]).get("volume_gal_mean")
+    return None if mean is None else float(mean)
+
+
+def verdict(week: Week, stop: Row) -> tuple[str, str]:
+    """Return method and gate planned for a stop; ``unknown`` where nothing was decided."""
+    job = week.row("plan_jobs", stop["order_id"])
+    decision = week.on("decisions", stop["vault_id"], stop["on"])
+    method, gate = (job.get(k) or decision.get(k) or "unknown" for k in ("method", "gate"))
+    return str(method), str(gate)
+
+
+def span(week: Week, stop: Row) -> str:
+    """Return start and end of a stop as local times."""
+    return from_to(week.clock(stop["start_at"]), week.clock(stop["leave_at"]))
+
+
+def _dump_card(week: Week, stop: Row) -> Payload:
+    t, site = week.labels, week.row("disposal_sites", stop["site_id"])
+    load = float(stop["load_gal"] or 0.0)
+    hours = {"from": printable(site.get("open_from")), "to": printable(site.get("open_to"))}
+    return {
+        "form": "dump",
+        "number": str(stop["stop_number"]),
+        "title": printable(site.get("name") or stop["site_id"], 60),
+        "address": printable(stop["site_id"], 60),
+        "time": span(week, stop),
+        "kind_words": t["kind_dump"],
+        "band_label": t["dump_load"],
+        "gallons": f"{whole(load)} {t['gallons']}",
+        "depth": f"{whole(load * LB_PER_GAL_WATER)} {t['pounds']}",
+        "hours": t["open_hours"].format(**hours) if all(hours.values()) else "",
+        "takes": _listed(site.get("takes")),
+    }
+
+
+def _vault_card(week: Week, stop: Row) -> Payload:
+    t = week.labels
+    vault, order = week.row("vaults", stop["vault_id"]), week.row("work_orders", stop["order_id"])
+    job = week.row("plan_jobs", stop["order_id"])
+    decision = week.on("decisions", stop["vault_id"], stop["on"])
+    trace = week.row("traces", stop["vault_id"])
+    method, gate = verdict(week, stop)
+    sensitivity = decision.get("sensitivity") or _sensitivity(week, trace)
+    district = printable(vault.get("district"), 40)
+    address = printable(vault.get("address")) or t["not_stated"]
+    runs = water_path(week, trace)
+    is_vacuum = stop["kind"] == "vacuum"
+    return {
+        "form": stop["kind"],
+        "number": str(stop["stop_number"]),
+        "title": printable(stop["vault_id"], 120),
+        "address": f"{address} · {district}" if district else address,
+        "time": span(week, stop),
+        "kind_words": t[f"kind_{stop['kind']}"],
+        "task": _task(week, stop, order, job),
+        **_expected(week, stop),
+        "size": _size(week, vault),
+        "before": _before(week, stop),
+        "look": METHOD_GRADES.get(method, "unknown"),
+        "method_words": t[f"method_{method}"],
+        "gate": gate,
+        "gate_words": t[f"gate_{gate}"],
+        "gate_text": t[f"gate_{gate}_text"],
+        "why": printable(_why(job, decision), 420),
+        "pair": _pair(week, stop, job),
+        "runs_label": t["spill_runs_to"] if is_vacuum else t["runs_to"],
+        "runs": runs,
+        "sensitivity": t[f"sensitivity_{sensitivity}"] if sensitivity else "",
+        "access": _access(week, vault, order, job),
+        "stop_if": t[_STOP_IF.get(stop["kind"], "stop_if_pump")],
+        **_map(week, stop, trace, runs),
+    }
+
+
+def _why(job: Row, decision: Row) -> str:
+    """Return the rules that apply in words, and what was raised beyond them for the plan."""
+    method = str(decision.get("method") or job.get("method") or "").replace("_", " ")
+    words = in_short(str(decision.get("reason") or job.get("reason") or ""), method)
+    if decision.get("method") and job.get("method") not in (None, decision["method"]):
+        last = str(job.get("reason") or "").split("; ")[-1]
+        return f"{words} {last[:1].upper()}{last[1:]}.".strip()
+    return words
+
+
+def in_short(reason: str, first: str = "") -> str:
+    """Return sentences of one consequence as one sentence, those that speak of ``first`` leading.
+
+    A card has room for so much: what decides must not be what is cut off.
+
+    >>> in_short("It reaches a beach: filter sock. Rain is likely. It reaches a bay: filter sock.")
+    'It reaches a beach; it reaches a bay: filter sock. Rain is likely.'
+    >>> in_short("It reaches a beach: filter sock. It is heavy: vacuum truck.", "vacuum truck")
+    'It is heavy: vacuum truck. It reaches a beach: filter sock.'
+    """
+    heads: dict[str, list[str]] = {}
+    for sentence in re.split(r"(?<=[.])\s+(?=[A-Z])", reason.strip()):
+        head, colon, tail = sentence.rpartition(": ")
+        heads.setdefault(tail if colon else sentence, []).extend([head] if colon else [])
+    told = []
+    for tail, causes in sorted(heads.items(), key=lambda pair: first not in pair[0]):
+        one, *more = causes or [""]
+        joined = "; ".join([one, *(cause[:1].lower() + cause[1:] for cause in more)])
+        told.append(f"{joined}: {tail}" if causes else tail)
+    return " ".join(told)
+
+
+def _task(week: Week, stop: Row, order: Row, job: Row) -> str:
+    parts = [printable(order.get("task") or job.get("task"), 90)]
+    minutes = job.get("task_minutes") or order.get("task_minutes")
+    if minutes and stop["kind"] != "vacuum":
+        parts.append(f"{minutes:.0f} {week.labels['minutes']}")
+    parts.append(printable(stop["order_id"], 30))
+    return " · ".join(part for part in parts if part)
+
+
+def _expected(week: Week, stop: Row) -> Payload:
+    t = week.labels
+    forecast = week.on("forecasts", stop["vault_id"], stop["on"])
+    band = gallons_band(week, stop)
+    depth = ""
+    if forecast.get("depth_in_p10") is not None and forecast.get("depth_in_p90") is not None:
+        ends = low_to_high(forecast["depth_in_p10"], forecast["depth_in_p90"])
+        depth = f"{ends} {t['inches_water']}"
+    if forecast.get("prob_dry") is not None:
+        dry = t["dry_chance"].format(percent=f"{100 * forecast['prob_dry']:.0f}")
+        depth = f"{depth} · {dry}" if depth else dry
+    gallons = f"{low_to_high(*band)} {t['gallons']}" if band else t["no_forecast"]
+    headline, told = gallons, [depth]
+    if stop["kind"] == "vacuum" and stop["load_gal"] is not None:
+        headline = f"{whole(stop['load_gal'])} {t['gallons']}"
+        told = [f"{whole(stop['load_gal'] * LB_PER_GAL_WATER)} {t['pounds']}"]
+        if stop["tank_after_gal"] is not None:
+            told[0] += f", {whole(stop['tank_after_gal'])} {t['gallons']} {t['tank_after']}"
+        told += [f"{t['expected_short']} {gallons}", depth]
+    shares = {grade: forecast.get(f"prob_{grade}") for grade in GRADES}
+    has_shares = all(share is not None for share in shares.values())
+    return {
+        "band_label": t[_BAND_LABELS.get(stop["kind"], "expected")],
+        "gallons": headline,
+        "depth": "\n".join(line for line in told if line),
+        "chances": [
+            {
+                "grade": grade,
+                "share": round(float(share or 0.0), 3),
+                "words": f"{t[f'grade_{grade}']} {100 * float(share or 0.0):.0f}%",
+            }
+            for grade, share in shares.items()
+            if has_shares
+        ],
+    }
+
+
+def _size(week: Week, vault: Row) -> str:
+    t = week.labels
+    ft = {k: f"{vault[f'{k}_ft']:g}" for k in ("length", "width", "depth") if vault.get(f"{k}_ft")}
+    if vault.get("shape") == "rectangular" and len(ft) == 3:
+        return t["size_rectangular"].format(**ft)
+    if vault.get("shape") == "round" and {"length", "depth"} <= set(ft):
+        return t["size_round"].format(**ft)
+    return t["size_depth"].format(**ft) if "depth" in ft else ""
+
+
+def _before(week: Week, stop: Row, most: int = 3) -> list[Payload]:
+    """Return the last visits before this stop, latest first."""
+    t = week.labels
+    known = [v for v in week.visits.get(stop["vault_id"], []) if v["visited_at"] < stop["start_at"]]
+    lines = []
+    for visit in known[:most]:
+        seen = visit["visited_at"].tz_convert(week.settings.time_zone)
+        grade, finding = visit["grade"], visit["finding"]
+        words = [t[f"grade_{grade}"] if grade else t[f"finding_{finding}"] if finding else ""]
+        if visit["depth_in"] is not None:
+            words.append(f"{visit['depth_in']:.0f} {t['inches']}")
+        if visit["volume_gal"] is not None:
+            words.append(f"{whole(visit['volume_gal'])} {t['gallons']}")
+        if visit["has_sheen"] is not None and bool(visit["has_sheen"]):
+            words.append(t["sheen_then"])
+        told = ", ".join(word for word in words if word)
+        mark = grade or ("unknown" if finding in ("wet", "full") else "")
+        lines.append({"grade": mark, "words": f"{seen:%Y-%m-%d} {told}"})
+    return lines
+
+
+def _pair(week: Week, stop: Row, job: Row) -> str:
+    """Return how vacuum truck and crew meet at one order: who follows whom, and until when."""
+    t, stops = week.labels, week.stops
+    if stop["kind"] not in ("vacuum", "work") or stop["order_id"] is None:
+        return ""
+    wanted = "work" if stop["kind"] == "vacuum" else "vacuum"
+    found = stops[(stops["order_id"] == stop["order_id"]) & (stops["kind"] == wanted)]
+    if found.empty:
+        return t["crew_not_found" if wanted == "work" else "vacuum_not_found"]
+    other = found.iloc[0]
+    emptied = stop["leave_at"] if wanted == "work" else other["leave_at"]
+    hold = job.get("refill_minutes")
+
+    def when(moment: pd.Timestamp) -> str:
+        local = moment.tz_convert(week.settings.time_zone)
+        return f"{local:%H:%M}" if local.date() == stop["on"].date() else f"{local:%m-%d %H:%M}"
+
+    until = when(emptied + pd.Timedelta(minutes=float(hold))) if hold is not None else "?"
+    return t["crew_after" if wanted == "work" else "vacuum_before"].format(
+        truck=printable(other["truck_id"], 30),
+        to=when(other["leave_at"]),
+        until=until,
+        **{"from": when(other["start_at"])},
+    )
+
+
+def water_path(week: Week, trace: Row) -> str:
+    """Return in one line where water from a vault would run, as far as it is known."""
+    t = week.labels
+    status = trace.get("trace_status")
+    if not status:
+        return t["trace_unknown"]
+    parts = []
+    if trace["inlet_id"] is not None:
+        inlet = t["inlet"].format(id=printable(trace["inlet_id"], 30))
+        if trace["second_inlet_id"] is not None:
+            inlet += " " + t["or_inlet"].format(id=printable(trace["second_inlet_id"], 30))
+        parts.append(inlet)
+    if trace["pipe_ft"] is not None:
+        parts.append(t["run_feet"].format(feet=whole(trace["pipe_ft"])))
+    if trace["outfall_id"] is not None:
+        parts.append(t["outfall"].format(id=printable(trace["outfall_id"], 30)))
+    water_ids = [trace["water_id"], *str(trace["waters_passed"] or "").split(";")]
+    for water_id in dict.fromkeys(w.strip() for w in water_ids if w and w.strip()):
+        name = week.row("receiving_waters", water_id).get("name") or water_id
+        parts.append(printable(name, 60))
+    if status != "complete":
+        parts.append(t[f"trace_{status}"])
+    return " → ".join(parts) or t["trace_unknown"]
+
+
+def _sensitivity(week: Week, trace: Row) -> str:
+    return str(week.row("sensitivities", trace.get("water_id")).get("sensitivity") or "")
+
+
+def _access(week: Week, vault: Row, order: Row, job: Row) -> str:
+    t = week.labels
+    parts = [printable(vault.get("access_notes"), 600)]
+    if vault.get("setting"):
+        parts.append(t[f"hazard_{vault['setting']}"])
+    if vault.get("pcb_status") in ("contains", "unknown"):
+        parts.append(t[f"hazard_pcb_{vault['pcb_status']}"])
+    if order.get("needs_entry") is not None and bool(order["needs_entry"]):
+        parts.append(t["hazard_entry"])
+    window = {k: job.get(f"window_{k}") for k in ("from", "to")}
+    if any(window.values()):
+        ends = {k: v or {"from": "00:00", "to": "24:00"}[k] for k, v in window.items()}
+        parts.append(t["window"].format(**ends))
+    return "; ".join(part for part in parts if part) or t["access_none"]
+
+
+def _listed(words: object) -> str:
+    parts = str(words or "").replace("_", " ").split(";")
+    return printable(", ".join(part.strip() for part in parts if part.strip()))
+
+
+def _map(week: Week, stop: Row, trace: Row, runs: str) -> Payload:
+    place = week.row("vaults", stop["vault_id"]).get("geometry") or stop["geometry"]
+    drawn = stop_map(
+        week.scene,
+        Point(place.x, place.y),
+        int(stop["stop_number"]),
+        size=MAP_PT,
+        path=trace.get("geometry"),
+        inlet_id=str(trace.get("inlet_id") or ""),
+        second_inlet_id=str(trace.get("second_inlet_id") or ""),
+    )
+    alt = week.labels["stop_map_alt"].format(vault=printable(stop["vault_id"], 40), path=runs)
+    return {"map": drawn, "map_alt": alt, "map_width": MAP_PT[0], "map_height": MAP_PT[1]}

@@ -1,0 +1,165 @@
+"""Route sheets: one printable PDF per truck and day."""
+
+from __future__ import annotations
+
+import json
+import re
+import unicodedata
+from collections.abc import Callable
+from datetime import UTC, datetime
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import typst
+
+from vaultplan import schema, styles
+from vaultplan.errors import OutputError
+from vaultplan.outputs.labels import date_in_words, printable
+from vaultplan.outputs.sheets.cover import cover
+from vaultplan.outputs.sheets.stop import stop_card
+from vaultplan.outputs.sheets.week import Row, Week, gather_week
+from vaultplan.settings import Settings
+
+PAPERS = ("us-letter", "a4")
+
+
+def write_sheets(
+    frames: schema.Frames,
+    folder: Path,
+    *,
+    settings: Settings,
+    paper: str | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> list[Path]:
+    """Return the route sheets written to ``folder/sheets``, one PDF per truck and day.
+
+    The first page tells the day; then follows a card per stop with what to expect, what to do, when
+    to stop and call, and fields to write in. Sheets of the same week that this plan no longer has
+    are removed, so that nobody prints them. The same frames give the same bytes.
+
+    Parameters
+    ----------
+    frames
+        Tables of one plan. ``plans`` and ``plan_stops`` are needed; ``vaults``, ``plan_jobs``,
+        ``work_orders``, ``trucks``, ``depots``, ``disposal_sites``, ``forecasts``, ``decisions``,
+        ``traces``, ``visits``, ``routes``, ``receiving_waters``, ``sensitivities``,
+        ``rain_outlook``, ``inlets``, ``roads`` and ``backdrop`` are used as far as they are there.
+    folder
+        Output folder of the plan.
+    settings
+        ``time_zone`` and ``outputs`` (paper, language, utility, contact, spare socks).
+    paper
+        ``us-letter`` or ``a4``, in place of the one in the settings.
+    on_progress
+        Called with the number of sheets written and the number of all.
+
+    Raises
+    ------
+    OutputError
+        If the stops belong to several plans, the paper is not known, or a sheet cannot be written.
+    CRSError
+        If the tables are not all in one CRS.
+    """
+    paper = paper or settings.outputs.paper
+    if paper not in PAPERS:
+        raise OutputError(f"no paper {paper!r}; choose one of {PAPERS}")
+    target = folder / "sheets"
+    if "plan_stops" not in frames or frames["plan_stops"].empty:
+        return []
+    week = gather_week(frames, settings)
+    days = list(week.stops.groupby(["on", "truck_id"], sort=True))
+    names = _file_names([(day, truck) for (day, truck), _ in days])
+    target.mkdir(parents=True, exist_ok=True)
+    written = []
+    with as_file(files("vaultplan.outputs")) as home:
+        fonts = typst.Fonts(include_system_fonts=False, font_paths=[_font_folder()])
+        compiler = typst.Compiler(home / "sheets/sheet.typ", root=home, font_paths=fonts)
+        for ((day, truck), stops), name in zip(days, names, strict=True):
+            payload = _payload(week, str(truck), pd.Timestamp(day), _rows(stops), paper)
+            written.append(target / name)
+            _write(compiler, payload, written[-1])
+            if on_progress:
+                on_progress(len(written), len(days))
+    _remove_stale(target, week, written)
+    return written
+
+
+def _payload(
+    week: Week, truck_id: str, day: pd.Timestamp, stops: list[Row], paper: str
+) -> dict[str, Any]:
+    t, plan = week.labels, week.plan
+    made: datetime = plan["made_at"].to_pydatetime()
+    as_of = f"{plan['as_of_on']:%Y-%m-%d}"
+    footer = [
+        f"{t['plan']} {printable(plan['plan_id'], 40)}",
+        f"{t['data_to']} {as_of}",
+        f"{t['rules']} {printable(plan['rules_version'], 16) or t['not_stated']}",
+    ]
+    words = date_in_words(day.date(), t)
+    return {
+        "t": dict(t),
+        "lang": week.settings.outputs.language,
+        "paper": paper,
+        "title": t["document_title"].format(truck=printable(truck_id, 40), date=words),
+        "author": printable(week.settings.outputs.utility, 60) or "vaultplan",
+        "made": [made.year, made.month, made.day, made.hour, made.minute],
+        "footer": " · ".join(part for part in footer if part),
+        "utility": printable(week.settings.outputs.utility, 44),
+        "truck_short": printable(truck_id, 24),
+        "on": f"{day:%Y-%m-%d}",
+        "colours": dict(styles.GRADE_COLOURS),
+        "deep": styles.SEQUENTIAL[5],
+        **cover(week, truck_id, day, stops),
+        "cards": [stop_card(week, stop) for stop in stops],
+    }
+
+
+def _rows(stops: pd.DataFrame) -> list[Row]:
+    records = stops.to_dict("records")
+    return [{str(k): None if pd.isna(v) else v for k, v in row.items()} for row in records]
+
+
+def _write(compiler: Any, payload: dict[str, Any], path: Path) -> None:
+    data = json.dumps(payload, ensure_ascii=False, allow_nan=False)
+    year, month, day, hour, minute = payload["made"]
+    made = datetime(year, month, day, hour, minute, tzinfo=UTC)
+    try:
+        pdf = compiler.compile(
+            format="pdf",
+            sys_inputs={"data": data},
+            pdf_standards=["ua-1"],
+            timestamp=int(made.timestamp()),
+        )
+    except typst.TypstError as error:
+        raise OutputError(f"sheet {path.name} cannot be written: {error}") from error
+    path.write_bytes(pdf)
+
+
+def _font_folder() -> Path:
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+
+
+def _file_names(days: list[tuple[pd.Timestamp, str]]) -> list[str]:
+    """Names that every file system takes, in small letters; equal ones get a number."""
+    names: list[str] = []
+    for day, truck in days:
+        plain = unicodedata.normalize("NFKD", str(truck)).encode("ascii", "ignore").decode()
+        stem = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60] or "truck"
+        name, number = f"{day:%Y-%m-%d}_{stem}.pdf", 1
+        while name in names:
+            number += 1
+            name = f"{day:%Y-%m-%d}_{stem}-{number}.pdf"
+        names.append(name)
+    return names
+
+
+def _remove_stale(target: Path, week: Week, written: list[Path]) -> None:
+    monday = week.plan["week_of"]
+    days = {f"{monday + pd.Timedelta(days=ahead):%Y-%m-%d}" for ahead in range(7)}
+    for path in target.glob("????-??-??_*.pdf"):
+        if path.name[:10] in days and path not in written:
+            path.unlink()

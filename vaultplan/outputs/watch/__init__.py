@@ -1,0 +1,1 @@
+"""The page on planned discharges by receiving water."""
