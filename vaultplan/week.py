@@ -15,6 +15,7 @@ from vaultplan import schema
 from vaultplan.discharge.facts import decide_discharges
 from vaultplan.discharge.rules import Rules, load_rules
 from vaultplan.discharge.sensitivity import grade_waters
+from vaultplan.discharge.watch_due import stop_notices
 from vaultplan.drainage.network import DrainNetwork
 from vaultplan.drainage.trace import trace_vaults
 from vaultplan.errors import ScheduleError, SettingsError
@@ -217,7 +218,7 @@ def complete(
     *,
     replaces: str | None = None,
 ) -> None:
-    """Add plan_loads, routes and plans to a week whose stops are known."""
+    """Add plan_loads, routes, plans and notices to a week whose stops are known."""
     frames, settings = week.frames, week.settings
     on_step("Load the trucks")
     frames["plan_loads"] = load_trucks(frames, draws, settings=settings)
@@ -239,6 +240,9 @@ def complete(
         "replaces": replaces,
     }
     frames["plans"] = schema.table("plans").conform(pd.DataFrame([facts]))
+    frames["notices"] = stop_notices(
+        frames, settings.discharge, notice_days=settings.outputs.notice_days
+    )
 
 
 def store_checked(location: str, week: Week, on_step: OnStep) -> None:

@@ -16,6 +16,7 @@ from vaultplan.discharge.watch_due import (
     notices_due,
     overrides_in_force,
     stale_layers,
+    stop_notices,
 )
 from vaultplan.discharge.watch_sums import add_up, outfall_days
 from vaultplan.schema import table
@@ -389,6 +390,33 @@ def test_a_notice_is_due_before_the_discharge_and_marked_overdue(as_of, state, i
     assert (told["state"].iloc[0], bool(told["is_overdue"].iloc[0])) == (state, is_overdue)
     assert told["discharges"].tolist() == [2]
     assert len(notices_due(listed, why.iloc[1:], as_of=AS_OF, notice_days=2)) == 0
+
+
+def test_each_discharge_knows_the_notices_it_asks_for() -> None:
+    """A runs creek -> lagoon (protected) -> bay, B to the bay, C to a pond people drink from."""
+    frames = {
+        "plan_stops": frame(
+            "plan_stops",
+            *(stop("v"), stop("v", TUE), stop("u"), stop("p", TUE), stop("w", kind="vacuum")),
+        ),
+        "traces": frame(
+            "traces", trace("v"), trace("u", "B"), trace("p", "C"), trace("w"), trace("x")
+        ),
+        "outfalls": frame(
+            "outfalls", *(outfall(name, OUTFALLS[name], x=900.0) for name in ("A", "B", "C"))
+        ),
+        "receiving_waters": frame("receiving_waters", *WATERS),
+        "sensitive_areas": table("sensitive_areas").empty(CRS),
+    }
+    told = stop_notices(frames, DischargeSettings(), notice_days=2)
+    assert told[["vault_id", "on", "water_id", "why"]].to_numpy().tolist() == [
+        ["v", MON, "lagoon", "protected"],
+        ["p", TUE, "pond", "used for drinking water"],
+        ["v", TUE, "lagoon", "protected"],
+    ]
+    assert (told["on"] - told["due_on"] == pd.Timedelta(days=2)).all()
+    nothing = {**frames, "plan_stops": table("plan_stops").empty(CRS)}
+    assert stop_notices(nothing, DischargeSettings(), notice_days=2).empty
 
 
 def test_held_and_referred_orders_stand_under_their_waters() -> None:

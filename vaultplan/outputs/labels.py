@@ -51,6 +51,19 @@ def date_in_words(day: date, labels: Mapping[str, str]) -> str:
     )
 
 
+def date_short(day: date, labels: Mapping[str, str]) -> str:
+    """Return a day in few letters.
+
+    >>> date_short(date(2026, 11, 2), load_labels("en"))
+    'Mon 2 Nov'
+    >>> date_short(date(2026, 11, 2), load_labels("es"))
+    'lun 2 nov'
+    """
+    weekday = labels["weekdays"].split(",")[day.weekday()]
+    month = labels["months"].split(",")[day.month - 1]
+    return f"{weekday[:3]} {day.day} {month[:3]}"
+
+
 def low_to_high(low: float, high: float) -> str:
     """Return a band as one text, each end rounded to what is worth saying.
 

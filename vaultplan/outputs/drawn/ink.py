@@ -261,7 +261,7 @@ def label_beside(
     size: tuple[float, float],
     boxes: list[Box],
 ) -> str:
-    """Return a label on the first free side of a mark, right, left, below, above."""
+    """Return a label on the first free side of a mark; none where there is no room."""
     words = printable(words, 18, may_break=False)
     wide = 0.62 * LABEL_PT * len(words)
     choices = [
@@ -270,8 +270,15 @@ def label_beside(
         (x, y + 13, "middle", (x - wide / 2, y + 7, x + wide / 2, y + 14)),
         (x, y - 8, "middle", (x - wide / 2, y - 14, x + wide / 2, y - 7)),
     ]
+    for up in (-9.0, 9.0):
+        for side, anchor in ((1, "start"), (-1, "end")):
+            left = x + 6 if side > 0 else x - 6 - wide
+            box = (left, y + up - 4, left + wide, y + up + 4)
+            choices.append((x + 6 * side, y + up + 2.6, anchor, box))
     inside = [c for c in choices if c[3][0] > 0 and c[3][2] < size[0] and 0 < c[3][1] < size[1]]
-    chosen = next((c for c in inside if has_room(c[3], boxes)), (inside or choices)[0])
+    chosen = next((c for c in inside if has_room(c[3], boxes)), None)
+    if chosen is None:
+        return ""
     boxes.append(chosen[3])
     return letters(chosen[0], chosen[1], words, anchor=chosen[2], fill=PATH, bold=True)
 

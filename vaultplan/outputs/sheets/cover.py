@@ -9,7 +9,7 @@ import pandas as pd
 
 from vaultplan.outputs.drawn.minimaps import day_map
 from vaultplan.outputs.labels import date_in_words, from_to, low_to_high, printable, whole
-from vaultplan.outputs.sheets.stop import expected_gallons, gallons_band, verdict
+from vaultplan.outputs.sheets.stop import expected_gallons, gallons_band, until, verdict
 from vaultplan.outputs.sheets.week import Row, Week
 from vaultplan.styles import METHOD_GRADES
 from vaultplan.units import LB_PER_GAL_WATER
@@ -92,17 +92,17 @@ def _figures(
         way += f", {route['drive_mi']:.1f} {t['miles']}"
     if trips:
         load = sum(float(s["load_gal"] or 0.0) for s in stops if s["kind"] == "vacuum")
-        count = f"{len(trips)} {t['loads']}"
+        count, counted = len(trips), "load"
         water = {"value": whole(load), "label": t["water_loaded"]}
     else:
         # Means add up over stops; lows and highs do not, for vaults share their rain.
         means = [expected_gallons(week, s) for s in stops if s["kind"] == "pump_out"]
         known = [mean for mean in means if mean is not None]
-        count = f"{len(stops)} {t['stops']}"
+        count, counted = len(stops), "stop"
         water = {"value": whole(sum(known)), "label": t["water_expected"]}
     first, last = week.clock(stops[0]["arrive_at"]), week.clock(stops[-1]["leave_at"])
     return [
-        {"value": count.split(" ")[0], "label": count.split(" ", 1)[1]},
+        {"value": str(count), "label": t[counted if count == 1 else f"{counted}s"]},
         {"value": from_to(first, last), "label": t["on_the_road"]},
         {"value": f"{drive:.0f} {t['minutes']}", "label": way},
         water,
@@ -112,7 +112,7 @@ def _figures(
 def _load_crew(week: Week, truck: Row, stops: list[Row]) -> list[str]:
     t = week.labels
     need = sum(int(stop["socks"] or 0) for stop in stops)
-    loads = week.loads.get((stops[0]["truck_id"], stops[0]["on"]), {})
+    loads = week.loads.get((stops[0]["truck_id"], stops[0]["on"], 0), {})
     reckoned = loads.get("filter_sock", {})
     enough = math.ceil((reckoned.get("quantity") or 0.0) + (reckoned.get("spare") or 0.0))
     spare = max(2, math.ceil(need * week.settings.outputs.spare_sock_frac), enough - need)
@@ -183,6 +183,7 @@ def _table_row(week: Week, stop: Row) -> Payload:
             "address": printable(site.get("name") or stop["site_id"], 80),
             "task": "",
             "gallons": whole(float(stop["load_gal"] or 0.0)),
+            "until": "",
             "look": "",
             "method_words": "",
             "gate": "",
@@ -201,6 +202,7 @@ def _table_row(week: Week, stop: Row) -> Payload:
         "address": printable(vault.get("address"), 72),
         "task": printable(order.get("task") or job.get("task"), 60),
         "gallons": water,
+        "until": until(week, stop) if stop["kind"] == "work" else "",
         "look": METHOD_GRADES.get(method, "unknown"),
         "method_words": t[f"method_{method}"],
         "gate": gate,
@@ -228,7 +230,12 @@ def _trip(week: Week, truck: Row, number: int, taken: list[Row], dump: Row | Non
     load = sum(float(stop["load_gal"] or 0.0) for stop in taken)
     if dump is not None and dump["load_gal"] is not None:
         load = float(dump["load_gal"])
-    pounds = load * LB_PER_GAL_WATER
+    first = taken[0] if taken else dump or {}
+    reckoned = week.loads.get((first["truck_id"], first["on"], number), {})
+    weight = reckoned.get("vacuum_weight", {}).get("quantity")
+    pounds = load * LB_PER_GAL_WATER if weight is None else max(weight, load * LB_PER_GAL_WATER)
+    short = [reckoned.get(item, {}).get("prob_short") for item in ("vacuum_load", "vacuum_weight")]
+    chances = [chance for chance in short if chance is not None]
     tank, payload = truck.get("tank_gal"), truck.get("payload_lb")
     site = t["no_dump"]
     if dump is not None:
@@ -242,12 +249,34 @@ def _trip(week: Week, truck: Row, number: int, taken: list[Row], dump: Row | Non
         site += ". " + t["over_payload"]
     return {
         "number": str(number),
-        "stops": ", ".join(str(stop["stop_number"]) for stop in taken),
+        "stops": in_runs([int(stop["stop_number"]) for stop in taken]),
+        "waste": ", ".join(dict.fromkeys(_waste(week, stop) for stop in taken)),
+        "short": f"{100 * max(chances):.0f} %" if chances else "?",
         "gallons": whole(load),
         "pounds": whole(pounds),
         "fill": f"{100 * load / tank:.0f} %" if tank else "?",
         "site": site,
     }
+
+
+def in_runs(numbers: list[int]) -> str:
+    """Return rising numbers with neighbours drawn together.
+
+    >>> in_runs([2, 3, 4, 7, 9, 10])
+    '2\u20134, 7, 9\u201310'
+    """
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{r[0]}\u2013{r[-1]}" if len(r) > 1 else f"{r[0]}" for r in runs)
+
+
+def _waste(week: Week, stop: Row) -> str:
+    profile = week.row("plan_jobs", stop["order_id"]).get("waste_profile") or "unknown"
+    return week.labels[f"waste_{profile}"]
 
 
 def _map(

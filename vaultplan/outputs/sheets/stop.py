@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 import pandas as pd
 from shapely.geometry import Point
 
 from vaultplan.outputs.drawn.minimaps import stop_map
-from vaultplan.outputs.labels import from_to, low_to_high, printable, whole
+from vaultplan.outputs.labels import date_short, from_to, low_to_high, printable, whole
+from vaultplan.outputs.sheets.codes import code_svg, code_text
+from vaultplan.outputs.sheets.reasons import why
 from vaultplan.outputs.sheets.week import Row, Week
 from vaultplan.schema import GRADES
 from vaultplan.styles import METHOD_GRADES
 from vaultplan.units import LB_PER_GAL_WATER
 
 Payload = dict[str, Any]
-MAP_PT = (150.0, 142.0)
+MAP_PT = (158.0, 124.0)
+#: So many letters of rules at most; a card has one half of a page.
+MOST_WHY = 900
 _BAND_LABELS = {"vacuum": "load_at_stop", "work": "expected_before_vacuum"}
 _STOP_IF = {"vacuum": "stop_if_vacuum", "work": "stop_if_work"}
 
@@ -81,7 +84,13 @@ def _dump_card(week: Week, stop: Row) -> Payload:
         "depth": f"{whole(load * LB_PER_GAL_WATER)} {t['pounds']}",
         "hours": t["open_hours"].format(**hours) if all(hours.values()) else "",
         "takes": _listed(site.get("takes")),
+        **_code(week, stop),
     }
+
+
+def _code(week: Week, stop: Row) -> Payload:
+    text = code_text(stop)
+    return {"code": code_svg(text), "code_alt": week.labels["code_alt"].format(text=text)}
 
 
 def _vault_card(week: Week, stop: Row) -> Payload:
@@ -103,7 +112,8 @@ def _vault_card(week: Week, stop: Row) -> Payload:
         "address": f"{address} · {district}" if district else address,
         "time": span(week, stop),
         "kind_words": t[f"kind_{stop['kind']}"],
-        "task": _task(week, stop, order, job),
+        "task": _task(stop, order, job, t["minutes"]),
+        "order": printable(stop["order_id"], 30),
         **_expected(week, stop),
         "size": _size(week, vault),
         "before": _before(week, stop),
@@ -112,55 +122,50 @@ def _vault_card(week: Week, stop: Row) -> Payload:
         "gate": gate,
         "gate_words": t[f"gate_{gate}"],
         "gate_text": t[f"gate_{gate}_text"],
-        "why": printable(_why(job, decision), 420),
-        "pair": _pair(week, stop, job),
+        "why": [printable(words, MOST_WHY) for words in why(week, job, decision)],
+        "pair": _pair(week, stop),
+        "hold": _hold(week, stop, job),
+        "profile": _profile(week, stop, job),
+        "notice": _notice(week, stop),
         "runs_label": t["spill_runs_to"] if is_vacuum else t["runs_to"],
         "runs": runs,
         "sensitivity": t[f"sensitivity_{sensitivity}"] if sensitivity else "",
         "access": _access(week, vault, order, job),
         "stop_if": t[_STOP_IF.get(stop["kind"], "stop_if_pump")],
+        **_code(week, stop),
         **_map(week, stop, trace, runs),
     }
 
 
-def _why(job: Row, decision: Row) -> str:
-    """Return the rules that apply in words, and what was raised beyond them for the plan."""
-    method = str(decision.get("method") or job.get("method") or "").replace("_", " ")
-    words = in_short(str(decision.get("reason") or job.get("reason") or ""), method)
-    if decision.get("method") and job.get("method") not in (None, decision["method"]):
-        last = str(job.get("reason") or "").split("; ")[-1]
-        return f"{words} {last[:1].upper()}{last[1:]}.".strip()
-    return words
+def _hold(week: Week, stop: Row, job: Row) -> str:
+    """Return how long a vault stays workable once a crew has pumped it."""
+    minutes = job.get("refill_minutes")
+    if stop["kind"] != "pump_out" or minutes is None:
+        return ""
+    return week.labels["hold_after"].format(hours=f"{minutes / 60:.1f}".removesuffix(".0"))
 
 
-def in_short(reason: str, first: str = "") -> str:
-    """Return sentences of one consequence as one sentence, those that speak of ``first`` leading.
-
-    A card has room for so much: what decides must not be what is cut off.
-
-    >>> in_short("It reaches a beach: filter sock. Rain is likely. It reaches a bay: filter sock.")
-    'It reaches a beach; it reaches a bay: filter sock. Rain is likely.'
-    >>> in_short("It reaches a beach: filter sock. It is heavy: vacuum truck.", "vacuum truck")
-    'It is heavy: vacuum truck. It reaches a beach: filter sock.'
-    """
-    heads: dict[str, list[str]] = {}
-    for sentence in re.split(r"(?<=[.])\s+(?=[A-Z])", reason.strip()):
-        head, colon, tail = sentence.rpartition(": ")
-        heads.setdefault(tail if colon else sentence, []).extend([head] if colon else [])
-    told = []
-    for tail, causes in sorted(heads.items(), key=lambda pair: first not in pair[0]):
-        one, *more = causes or [""]
-        joined = "; ".join([one, *(cause[:1].lower() + cause[1:] for cause in more)])
-        told.append(f"{joined}: {tail}" if causes else tail)
-    return " ".join(told)
+def _profile(week: Week, stop: Row, job: Row) -> str:
+    if stop["kind"] != "vacuum":
+        return ""
+    return week.labels[f"profile_{job.get('waste_profile') or 'unknown'}"]
 
 
-def _task(week: Week, stop: Row, order: Row, job: Row) -> str:
+def _notice(week: Week, stop: Row) -> str:
+    """Return the notice that a discharge asks for: which waters, why, due when."""
+    t = week.labels
+    rows = week.notices.get((str(stop["vault_id"]), stop["on"]), [])
+    if stop["kind"] != "pump_out" or not rows:
+        return ""
+    waters = [f"{printable(row['water'], 60)} ({printable(row['why'], 90)})" for row in rows]
+    return t["notice"].format(waters="; ".join(waters), day=date_short(rows[0]["due_on"], t))
+
+
+def _task(stop: Row, order: Row, job: Row, minutes_word: str) -> str:
     parts = [printable(order.get("task") or job.get("task"), 90)]
     minutes = job.get("task_minutes") or order.get("task_minutes")
     if minutes and stop["kind"] != "vacuum":
-        parts.append(f"{minutes:.0f} {week.labels['minutes']}")
-    parts.append(printable(stop["order_id"], 30))
+        parts.append(f"{minutes:.0f} {minutes_word}")
     return " · ".join(part for part in parts if part)
 
 
@@ -232,30 +237,44 @@ def _before(week: Week, stop: Row, most: int = 3) -> list[Payload]:
     return lines
 
 
-def _pair(week: Week, stop: Row, job: Row) -> str:
+def _pair(week: Week, stop: Row) -> str:
     """Return how vacuum truck and crew meet at one order: who follows whom, and until when."""
-    t, stops = week.labels, week.stops
+    t = week.labels
     if stop["kind"] not in ("vacuum", "work") or stop["order_id"] is None:
         return ""
-    wanted = "work" if stop["kind"] == "vacuum" else "vacuum"
-    found = stops[(stops["order_id"] == stop["order_id"]) & (stops["kind"] == wanted)]
-    if found.empty:
-        return t["crew_not_found" if wanted == "work" else "vacuum_not_found"]
-    other = found.iloc[0]
-    emptied = stop["leave_at"] if wanted == "work" else other["leave_at"]
-    hold = job.get("refill_minutes")
-
-    def when(moment: pd.Timestamp) -> str:
-        local = moment.tz_convert(week.settings.time_zone)
-        return f"{local:%H:%M}" if local.date() == stop["on"].date() else f"{local:%m-%d %H:%M}"
-
-    until = when(emptied + pd.Timedelta(minutes=float(hold))) if hold is not None else "?"
-    return t["crew_after" if wanted == "work" else "vacuum_before"].format(
+    other = _other(week, stop)
+    if other is None:
+        return t["crew_not_found" if stop["kind"] == "vacuum" else "vacuum_not_found"]
+    return t["crew_after" if stop["kind"] == "vacuum" else "vacuum_before"].format(
         truck=printable(other["truck_id"], 30),
-        to=when(other["leave_at"]),
-        until=until,
-        **{"from": when(other["start_at"])},
+        to=_clock_on(week, stop, other["leave_at"]),
+        until=until(week, stop) or "?",
+        **{"from": _clock_on(week, stop, other["start_at"])},
     )
+
+
+def until(week: Week, stop: Row) -> str:
+    """Return by when the crew must begin at a stop that a vacuum truck empties before it."""
+    other = _other(week, stop)
+    hold = week.row("plan_jobs", stop["order_id"]).get("refill_minutes")
+    if other is None or hold is None:
+        return ""
+    emptied = stop["leave_at"] if stop["kind"] == "vacuum" else other["leave_at"]
+    return _clock_on(week, stop, emptied + pd.Timedelta(minutes=float(hold)))
+
+
+def _other(week: Week, stop: Row) -> Row | None:
+    """Return the crew's stop of a vacuum truck's order, or the other way round."""
+    wanted = "work" if stop["kind"] == "vacuum" else "vacuum"
+    stops = week.stops
+    found = stops[(stops["order_id"] == stop["order_id"]) & (stops["kind"] == wanted)]
+    return None if found.empty else found.iloc[0].to_dict()
+
+
+def _clock_on(week: Week, stop: Row, moment: pd.Timestamp) -> str:
+    """Return local time of day, with the date where it is another day than the stop's."""
+    local = moment.tz_convert(week.settings.time_zone)
+    return f"{local:%H:%M}" if local.date() == stop["on"].date() else f"{local:%m-%d %H:%M}"
 
 
 def water_path(week: Week, trace: Row) -> str:

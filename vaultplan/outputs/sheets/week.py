@@ -24,7 +24,7 @@ class Week:
     """Look-ups by id for every vault, order, truck and site that the plan touches.
 
     ``dated`` tables (forecasts, decisions) keep a list per vault in order of day; ``visits`` the
-    visits of each vault, latest first.
+    visits of each vault, latest first; ``notices`` those of each vault and day of discharge.
     """
 
     settings: Settings
@@ -37,7 +37,8 @@ class Week:
     visits: Mapping[str, list[Row]]
     routes: Mapping[tuple[str, pd.Timestamp], Row]
     rain: pd.DataFrame
-    loads: Mapping[tuple[str, pd.Timestamp], Mapping[str, Row]]
+    loads: Mapping[tuple[str, pd.Timestamp, int], Mapping[str, Row]]
+    notices: Mapping[tuple[str, pd.Timestamp], list[Row]]
 
     def row(self, table: str, key: object) -> Row:
         """Return one row by its id, empty if there is none."""
@@ -96,6 +97,7 @@ def gather_week(frames: schema.Frames, settings: Settings) -> Week:
         routes={(r["truck_id"], r["on"]): r for r in _records(held["routes"])},
         rain=held["rain_outlook"],
         loads=_loads(held["plan_loads"]),
+        notices=_notices(frames.get("notices")),
     )
 
 
@@ -134,11 +136,19 @@ def _rows_by(frame: pd.DataFrame, key: str) -> dict[str, Row]:
     return {str(row[key]): row for row in _records(frame)}
 
 
-def _loads(frame: pd.DataFrame) -> dict[tuple[str, pd.Timestamp], dict[str, Row]]:
-    """Return what each truck takes along for a whole day, by item."""
-    found: dict[tuple[str, pd.Timestamp], dict[str, Row]] = {}
-    for row in _records(frame[frame["trip"] == 0]):
-        found.setdefault((row["truck_id"], row["on"]), {})[str(row["item"])] = row
+def _loads(frame: pd.DataFrame) -> dict[tuple[str, pd.Timestamp, int], dict[str, Row]]:
+    """Return what each truck takes along, by day, trip (0 for the whole day) and item."""
+    found: dict[tuple[str, pd.Timestamp, int], dict[str, Row]] = {}
+    for row in _records(frame):
+        key = (row["truck_id"], row["on"], int(row["trip"]))
+        found.setdefault(key, {})[str(row["item"])] = row
+    return found
+
+
+def _notices(frame: pd.DataFrame | None) -> dict[tuple[str, pd.Timestamp], list[Row]]:
+    found: dict[tuple[str, pd.Timestamp], list[Row]] = {}
+    for row in _records(frame) if frame is not None else []:
+        found.setdefault((str(row["vault_id"]), row["on"]), []).append(row)
     return found
 
 

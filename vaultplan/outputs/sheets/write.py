@@ -8,10 +8,12 @@ import unicodedata
 from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.resources import as_file, files
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pikepdf
 import typst
 
 from vaultplan import schema, styles
@@ -23,6 +25,8 @@ from vaultplan.outputs.sheets.week import Row, Week, gather_week
 from vaultplan.settings import Settings
 
 PAPERS = ("us-letter", "a4")
+#: End of the name of the file that holds all sheets of a day.
+ALL_TRUCKS = "_all-trucks.pdf"
 
 
 def write_sheets(
@@ -34,6 +38,8 @@ def write_sheets(
     on_progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
     """Return the route sheets written to ``folder/sheets``, one PDF per truck and day.
+
+    A day of several trucks has all of its sheets in one more file, to be printed at one go.
 
     The first page tells the day; then follows a card per stop with what to expect, what to do, when
     to stop and call, and fields to write in. Sheets of the same week that this plan no longer has
@@ -73,47 +79,65 @@ def write_sheets(
     names = _file_names([(day, truck) for (day, truck), _ in days])
     target.mkdir(parents=True, exist_ok=True)
     written = []
-    with as_file(files("vaultplan.outputs")) as home:
+    with as_file(files("vaultplan.outputs.sheets")) as home:
         fonts = typst.Fonts(include_system_fonts=False, font_paths=[_font_folder()])
-        compiler = typst.Compiler(home / "sheets/sheet.typ", root=home, font_paths=fonts)
+        compiler = typst.Compiler(home / "sheet.typ", root=home, font_paths=fonts)
+        sheets: dict[pd.Timestamp, list[dict[str, Any]]] = {}
         for ((day, truck), stops), name in zip(days, names, strict=True):
-            payload = _payload(week, str(truck), pd.Timestamp(day), _rows(stops), paper)
+            sheet = _sheet(week, str(truck), pd.Timestamp(day), _rows(stops))
+            sheets.setdefault(pd.Timestamp(day), []).append(sheet)
             written.append(target / name)
-            _write(compiler, payload, written[-1])
+            _write(compiler, _payload(week, [sheet], sheet["title"], paper), written[-1])
             if on_progress:
                 on_progress(len(written), len(days))
+        for day, of_day in sheets.items():
+            if len(of_day) > 1:
+                title = week.labels["day_title"].format(date=date_in_words(day, week.labels))
+                written.append(target / f"{day:%Y-%m-%d}{ALL_TRUCKS}")
+                _write(compiler, _payload(week, of_day, title, paper), written[-1])
     _remove_stale(target, week, written)
     return written
 
 
-def _payload(
-    week: Week, truck_id: str, day: pd.Timestamp, stops: list[Row], paper: str
-) -> dict[str, Any]:
+def _sheet(week: Week, truck_id: str, day: pd.Timestamp, stops: list[Row]) -> dict[str, Any]:
+    t = week.labels
+    words = date_in_words(day.date(), t)
+    return {
+        "title": t["document_title"].format(truck=printable(truck_id, 40), date=words),
+        "truck_short": printable(truck_id, 24),
+        "on": f"{day:%Y-%m-%d}",
+        **cover(week, truck_id, day, stops),
+        "cards": [stop_card(week, stop) for stop in stops],
+    }
+
+
+def _payload(week: Week, sheets: list[dict[str, Any]], title: str, paper: str) -> dict[str, Any]:
     t, plan = week.labels, week.plan
     made: datetime = plan["made_at"].to_pydatetime()
     as_of = f"{plan['as_of_on']:%Y-%m-%d}"
     footer = [
         f"{t['plan']} {printable(plan['plan_id'], 40)}",
         f"{t['data_to']} {as_of}",
-        f"{t['rules']} {printable(plan['rules_version'], 16) or t['not_stated']}",
+        f"{t['version']} {_short(plan['content_version']) or t['not_stated']}",
+        f"{t['rules']} {_short(plan['rules_version']) or t['not_stated']}",
     ]
-    words = date_in_words(day.date(), t)
     return {
         "t": dict(t),
         "lang": week.settings.outputs.language,
         "paper": paper,
-        "title": t["document_title"].format(truck=printable(truck_id, 40), date=words),
+        "title": title,
         "author": printable(week.settings.outputs.utility, 60) or "vaultplan",
         "made": [made.year, made.month, made.day, made.hour, made.minute],
-        "footer": " · ".join(part for part in footer if part),
+        "footer": " · ".join(footer),
         "utility": printable(week.settings.outputs.utility, 44),
-        "truck_short": printable(truck_id, 24),
-        "on": f"{day:%Y-%m-%d}",
         "colours": dict(styles.GRADE_COLOURS),
         "deep": styles.SEQUENTIAL[5],
-        **cover(week, truck_id, day, stops),
-        "cards": [stop_card(week, stop) for stop in stops],
+        "sheets": sheets,
     }
+
+
+def _short(version: object) -> str:
+    return printable(version, 100, may_break=False)[:8]
 
 
 def _rows(stops: pd.DataFrame) -> list[Row]:
@@ -134,7 +158,11 @@ def _write(compiler: Any, payload: dict[str, Any], path: Path) -> None:
         )
     except typst.TypstError as error:
         raise OutputError(f"sheet {path.name} cannot be written: {error}") from error
-    path.write_bytes(pdf)
+    # Typst leaves the tags of a page unpacked: they are half of the file.
+    with pikepdf.open(BytesIO(pdf)) as made_pdf:
+        made_pdf.save(
+            path, object_stream_mode=pikepdf.ObjectStreamMode.generate, deterministic_id=True
+        )
 
 
 def _font_folder() -> Path:
