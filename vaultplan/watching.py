@@ -28,6 +28,7 @@ from vaultplan.forecast.draws import draw_volumes
 from vaultplan.forecast.fitting import fit_water
 from vaultplan.loading import OnStep, is_same_file, read_frames, silent
 from vaultplan.outputs.watch.page import write_watch_page
+from vaultplan.outputs.watch.sheet import write_watch_sheet
 from vaultplan.outputs.watch.words import WatchFacts
 from vaultplan.settings import Settings
 from vaultplan.store.database import Database, open_database
@@ -59,6 +60,7 @@ def watch(
     plan_id: str | None = None,
     as_of: pd.Timestamp | None = None,
     page: Path | None = None,
+    sheet: Path | None = None,
     seed: int = 1,
     settings: Settings,
     on_step: OnStep = silent,
@@ -73,8 +75,8 @@ def watch(
         Plan to read; the latest made if none.
     as_of
         Last day whose results are known, today to the reader; the plan's own if none.
-    page
-        HTML page to write.
+    page, sheet
+        HTML page and PDF to write.
     seed
         Seed of the draws from which bands of sums are taken.
 
@@ -85,15 +87,16 @@ def watch(
     SchemaError
         If there is no such water.
     OutputError
-        If the page cannot be written, or would replace the database.
+        If page or sheet cannot be written, or would replace the database.
 
     Notes
     -----
     Paths, forecasts, sensitivities and decisions are made anew as the walk makes them, so that a
     plan made before data or rules changed is told by what is known now.
     """
-    if page is not None and is_same_file(page, location):
-        raise OutputError(f"{page} is the database; name another file for the page")
+    for wanted in (page, sheet):
+        if wanted is not None and is_same_file(wanted, location):
+            raise OutputError(f"{wanted} is the database; name another file")
     names = [name for name in schema.LOADABLE if name not in _NOT_READ]
     with open_database(location) as database:
         settings = week.in_zone(settings, database.time_zone)
@@ -117,20 +120,24 @@ def watch(
     told = _told(frames, points, volumes, only, as_of, settings, rules)
     watched = set(told["waters"]["water_id"].dropna())
     warnings += stale_layers(frames, as_of=as_of, settings=settings.discharge, water_ids=watched)
+    facts = WatchFacts(
+        name=title,
+        plan_id=str(plan["plan_id"]),
+        week_of=pd.Timestamp(plan["week_of"]),
+        as_of=as_of,
+        time_zone=settings.time_zone,
+        notice_days=settings.outputs.notice_days,
+        contact=settings.outputs.contact,
+        rules_version=rules.version,
+        rule_words={rule.id: rule.words for rule in rules.rules},
+        warnings=tuple(warnings),
+    )
     if page is not None:
         on_step("Write the page")
-        facts = WatchFacts(
-            name=title,
-            plan_id=str(plan["plan_id"]),
-            week_of=pd.Timestamp(plan["week_of"]),
-            as_of=as_of,
-            time_zone=settings.time_zone,
-            notice_days=settings.outputs.notice_days,
-            contact=settings.outputs.contact,
-            rule_words={rule.id: rule.words for rule in rules.rules},
-            warnings=tuple(warnings),
-        )
         write_watch_page(page, facts, {**frames, **told})
+    if sheet is not None:
+        on_step("Write the sheet")
+        write_watch_sheet(sheet, facts, {**frames, **told}, settings.outputs)
     return Watched(
         str(plan["plan_id"]), pd.Timestamp(plan["week_of"]), as_of, told, tuple(warnings)
     )

@@ -41,6 +41,9 @@ def watch(
     page: Annotated[
         Path | None, typer.Option("--page", help="Write a page with maps here: .html.")
     ] = None,
+    sheet: Annotated[
+        Path | None, typer.Option("--sheet", help="Write a sheet to print here: .pdf.")
+    ] = None,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the bands of sums.")] = 1,
     settings: SettingsFile = None,
     out: Out = None,
@@ -56,6 +59,7 @@ def watch(
             plan_id=plan_id,
             as_of=day(as_of),
             page=page,
+            sheet=sheet,
             seed=seed,
             settings=settings_of(settings, db),
             on_step=on_step,
@@ -75,8 +79,9 @@ def watch(
         show(listed, title, shown, limit=20 if water is None else 60, unit="lines")
     else:
         deliver(listed, title, [], out, db)
-    if page is not None:
-        out_console.print(f"  {page}", highlight=False, soft_wrap=True)
+    for written in (page, sheet):
+        if written is not None:
+            out_console.print(f"  {written}", highlight=False, soft_wrap=True)
     out_console.print(" ".join(CAUTIONS), style="bold")
 
 

@@ -2,29 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import re
 import unicodedata
 from collections.abc import Callable
-from datetime import UTC, datetime
-from importlib.resources import as_file, files
-from io import BytesIO
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
-import pikepdf
-import typst
 
 from vaultplan import schema, styles
-from vaultplan.errors import OutputError
 from vaultplan.outputs.labels import date_in_words, printable
 from vaultplan.outputs.sheets.cover import cover
 from vaultplan.outputs.sheets.stop import stop_card
+from vaultplan.outputs.sheets.typeset import check_paper, typesetter
 from vaultplan.outputs.sheets.week import Row, Week, gather_week
 from vaultplan.settings import Settings
 
-PAPERS = ("us-letter", "a4")
 #: End of the name of the file that holds all sheets of a day.
 ALL_TRUCKS = "_all-trucks.pdf"
 
@@ -69,8 +63,7 @@ def write_sheets(
         If the tables are not all in one CRS.
     """
     paper = paper or settings.outputs.paper
-    if paper not in PAPERS:
-        raise OutputError(f"no paper {paper!r}; choose one of {PAPERS}")
+    check_paper(paper)
     target = folder / "sheets"
     if "plan_stops" not in frames or frames["plan_stops"].empty:
         return []
@@ -79,22 +72,20 @@ def write_sheets(
     names = _file_names([(day, truck) for (day, truck), _ in days])
     target.mkdir(parents=True, exist_ok=True)
     written = []
-    with as_file(files("vaultplan.outputs.sheets")) as home:
-        fonts = typst.Fonts(include_system_fonts=False, font_paths=[_font_folder()])
-        compiler = typst.Compiler(home / "sheet.typ", root=home, font_paths=fonts)
+    with typesetter("sheets/sheet.typ") as typeset:
         sheets: dict[pd.Timestamp, list[dict[str, Any]]] = {}
         for ((day, truck), stops), name in zip(days, names, strict=True):
             sheet = _sheet(week, str(truck), pd.Timestamp(day), _rows(stops))
             sheets.setdefault(pd.Timestamp(day), []).append(sheet)
             written.append(target / name)
-            _write(compiler, _payload(week, [sheet], sheet["title"], paper), written[-1])
+            typeset(_payload(week, [sheet], sheet["title"], paper), written[-1])
             if on_progress:
                 on_progress(len(written), len(days))
         for day, of_day in sheets.items():
             if len(of_day) > 1:
                 title = week.labels["day_title"].format(date=date_in_words(day, week.labels))
                 written.append(target / f"{day:%Y-%m-%d}{ALL_TRUCKS}")
-                _write(compiler, _payload(week, of_day, title, paper), written[-1])
+                typeset(_payload(week, of_day, title, paper), written[-1])
     _remove_stale(target, week, written)
     return written
 
@@ -143,32 +134,6 @@ def _short(version: object) -> str:
 def _rows(stops: pd.DataFrame) -> list[Row]:
     records = stops.to_dict("records")
     return [{str(k): None if pd.isna(v) else v for k, v in row.items()} for row in records]
-
-
-def _write(compiler: Any, payload: dict[str, Any], path: Path) -> None:
-    data = json.dumps(payload, ensure_ascii=False, allow_nan=False)
-    year, month, day, hour, minute = payload["made"]
-    made = datetime(year, month, day, hour, minute, tzinfo=UTC)
-    try:
-        pdf = compiler.compile(
-            format="pdf",
-            sys_inputs={"data": data},
-            pdf_standards=["ua-1"],
-            timestamp=int(made.timestamp()),
-        )
-    except typst.TypstError as error:
-        raise OutputError(f"sheet {path.name} cannot be written: {error}") from error
-    # Typst leaves the tags of a page unpacked: they are half of the file.
-    with pikepdf.open(BytesIO(pdf)) as made_pdf:
-        made_pdf.save(
-            path, object_stream_mode=pikepdf.ObjectStreamMode.generate, deterministic_id=True
-        )
-
-
-def _font_folder() -> Path:
-    import matplotlib
-
-    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 
 
 def _file_names(days: list[tuple[pd.Timestamp, str]]) -> list[str]:

@@ -9,6 +9,7 @@ from vaultplan import schema
 from vaultplan.outputs.cautions import CAUTIONS
 from vaultplan.outputs.drawn.ink import PATH
 from vaultplan.outputs.files import whole_file
+from vaultplan.outputs.labels import load_labels
 from vaultplan.outputs.pages.html import listed, paragraph, section
 from vaultplan.outputs.pages.seal import POLICY, filled, own_text, sealed
 from vaultplan.outputs.watch.map import outfall_mark
@@ -20,10 +21,9 @@ from vaultplan.outputs.watch.tables import (
 )
 from vaultplan.outputs.watch.water import each_water, mark, sum_words
 from vaultplan.outputs.watch.words import (
-    CHECKS_SOURCE,
-    OUTFALL_CHECKS,
     WatchFacts,
     day_word,
+    outfall_checks,
 )
 
 
@@ -166,13 +166,20 @@ def _line(dashes: str, mark: str) -> str:
 
 
 def _checks(facts: WatchFacts) -> str:
-    call = f" Call: {facts.contact}." if facts.contact else ""
+    call = f"<p><b>{html.escape(f'Call: {facts.contact}.')}</b></p>" if facts.contact else ""
+    checks = outfall_checks()
+    last = list(checks)[-1]
     blocks = []
-    for head, lines in OUTFALL_CHECKS.items():
+    for head, lines in checks.items():
         items = "".join(f"<li>{html.escape(line)}</li>" for line in lines)
-        more = f"<p><b>{html.escape(call.strip())}</b></p>" if call and "anything" in head else ""
+        more = call if head == last else ""
         blocks.append(
             f'<div><h3>{html.escape(head)}</h3><ul class="boxes">{items}</ul>{more}</div>'
         )
     inside = f'<div class="checks">{"".join(blocks)}</div>'
-    return section("checks", "Checks at the outfall", paragraph(CHECKS_SOURCE), inside)
+    return section(
+        "checks",
+        "Checks at the outfall",
+        paragraph(load_labels("en")["watch_checks_source"]),
+        inside,
+    )

@@ -8,33 +8,8 @@ from typing import Any, Final
 
 import pandas as pd
 
-from vaultplan.outputs.labels import from_to, whole
+from vaultplan.outputs.labels import from_to, load_labels, whole
 
-#: What to look at where the drain ends. Common practice, no source; the permit goes before it.
-OUTFALL_CHECKS: Final[Mapping[str, tuple[str, ...]]] = {
-    "Before the pump starts": (
-        "Stand where the outfall and the water below it are in sight, on safe footing.",
-        "Note whether it already flows, how much, and whether rain fell.",
-        "Look for sheen, color, foam and dead or distressed animals; note any odor.",
-        "Take a photo with the time, from a place to come back to.",
-    ),
-    "While it pumps": (
-        "Wait for the pumped water: the path's length says roughly when it may arrive.",
-        "Look again for sheen, color, foam and odor, and for silt stirred up or bank washed away.",
-        "Compare with the flow before: more than was pumped means that other water joins.",
-        "Take a photo from the same place.",
-    ),
-    "After it stops": (
-        "Wait until the flow is as it was before, then look once more and take a photo.",
-        "Note start, end, gallons pumped and what was seen, also when nothing was.",
-    ),
-    "If anything is seen": (
-        "Have the crew stop the pump at once.",
-        "Call the specialist, and whomever the permit and the spill plan name.",
-        "Do not restart, rinse or disperse; keep people out of the water; note time and place.",
-    ),
-}
-CHECKS_SOURCE: Final = "Common practice, no source."
 METHOD_WORDS: Final[Mapping[str, str]] = {
     "storm_drain": "storm drain",
     "filter_sock": "filter sock",
@@ -66,8 +41,25 @@ class WatchFacts:
     time_zone: str
     notice_days: int
     contact: str
+    rules_version: str
     rule_words: Mapping[str, str]
     warnings: tuple[str, ...]
+
+
+def outfall_checks(language: str = "en") -> dict[str, tuple[str, ...]]:
+    """Return what to look at where the drain ends, by when. Common practice, no source.
+
+    >>> list(outfall_checks("es"))[-1]
+    'Si ve algo'
+    """
+    t = load_labels(language)
+    parts = ("before", "during", "after", "if")
+    return {
+        t[f"check_{part}"]: tuple(
+            words for key, words in t.items() if key.startswith(f"check_{part}_")
+        )
+        for part in parts
+    }
 
 
 def day_word(on: Any) -> str:
