@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from vaultplan import schema
 from vaultplan.errors import OutputError
+from vaultplan.outputs.layers.calendar import write_calendar
+from vaultplan.outputs.layers.geojson import write_geojson
 from vaultplan.outputs.layers.geopackage import write_layers
+from vaultplan.outputs.layers.gpx import write_gpx
+from vaultplan.outputs.layers.parquet import write_parquet
+from vaultplan.outputs.layers.week import ADDED_COLUMNS
 from vaultplan.outputs.maps.write import write_map
 from vaultplan.outputs.sheets.write import write_sheets
 from vaultplan.outputs.summary import write_summary
@@ -41,25 +46,32 @@ def write_outputs(
     settings: Settings,
     on_step: Callable[[str, int, int], None],
 ) -> tuple[Path, ...]:
-    """Return the files written: summary, tables, layers, map, data dictionary, route sheets.
+    """Return the files written: summary, tables, layers, map, calendar, dictionary, route sheets.
 
-    ``on_step`` is told the step, how much of it is done, and how much there is.
+    ``on_step`` is told the step, how much of it is done, and how much there is. The same frames
+    give the same bytes.
     """
     zone = settings.time_zone
-    out.mkdir(parents=True, exist_ok=True)
-    named: dict[str, Callable[[Path], object]] = {
+    for folder in (out, out / "layers", out / "gpx"):
+        folder.mkdir(parents=True, exist_ok=True)
+    named: dict[str, Callable[[Path], Sequence[Path] | None]] = {
         "summary.md": lambda path: write_summary(frames, path, settings=settings),
         "plan.csv": lambda path: write_plan_csv(frames, path, time_zone=zone),
         "plan.xlsx": lambda path: write_plan_xlsx(frames, path, time_zone=zone),
         LAYERS: lambda path: write_layers(frames, path, time_zone=zone),
+        "layers": lambda path: [
+            *write_geojson(frames, path, time_zone=zone),
+            *write_parquet(frames, path, time_zone=zone),
+        ],
+        "gpx": lambda path: write_gpx(frames, path, time_zone=zone),
+        "week.ics": lambda path: write_calendar(frames, path, time_zone=zone),
         "map.html": lambda path: write_map(frames, path, settings=settings),
-        "data_dictionary.md": lambda path: path.write_text(
-            schema.data_dictionary(), encoding="utf-8"
-        ),
+        "data_dictionary.md": write_dictionary,
     }
+    written: list[Path] = []
     for number, (name, write) in enumerate(named.items()):
         on_step("Write tables, layers and map", number, len(named))
-        write(out / name)
+        written += write(out / name) or [out / name]
     on_step("Write tables, layers and map", len(named), len(named))
     sheets = write_sheets(
         frames,
@@ -67,4 +79,16 @@ def write_outputs(
         settings=settings,
         on_progress=lambda done, total: on_step("Write route sheets", done, total),
     )
-    return (*(out / name for name in named), *sheets)
+    return (*written, *sheets)
+
+
+def write_dictionary(path: Path) -> None:
+    """Write what each column means: of every table, and of those that the layers add."""
+    added = "".join(f"| {name} | {words} |\n" for name, words in ADDED_COLUMNS.items())
+    text = f"""{schema.data_dictionary()}
+## Columns that the layers add
+
+| column | meaning |
+|---|---|
+{added}"""
+    path.write_text(text, encoding="utf-8")

@@ -136,3 +136,23 @@ def test_unequal_and_missing_crs_are_refused(
     with pytest.raises(CRSError, match="no layer to write"):
         write_layers({"plans": week_frames["plans"]}, tmp_path / "a.gpkg")
     assert not list(tmp_path.iterdir())
+
+
+def test_the_file_is_a_geopackage_as_the_standard_has_it(written: Path) -> None:
+    """OGC 12-128r19: requirements 2 (application id), 3 (version), 11 (reference systems)."""
+    assert rows_of(written, "PRAGMA application_id") == [(0x47504B47,)]
+    ((version,),) = rows_of(written, "PRAGMA user_version")
+    assert 10200 <= int(str(version)) < 20000
+    assert rows_of(written, "PRAGMA integrity_check") == [("ok",)]
+    assert rows_of(written, "PRAGMA foreign_key_check") == []
+    systems = {row[0] for row in rows_of(written, "SELECT srs_id FROM gpkg_spatial_ref_sys")}
+    assert {-1, 0, 4326, 32606} <= systems
+    stored = {row[0] for row in rows_of(written, "SELECT table_name FROM gpkg_contents")}
+    assert set(LAYERS) <= stored
+    tables = {row[0] for row in rows_of(written, "SELECT name FROM sqlite_master")}
+    assert {f"rtree_{layer}_geom" for layer in LAYERS} <= tables
+    assert {"gpkg_geometry_columns", "gpkg_extensions", "gpkg_data_columns"} <= tables
+    titled = rows_of(
+        written, "SELECT title FROM gpkg_data_columns WHERE column_name = 'prob_heavy'"
+    )
+    assert {row[0] for row in titled} == {"prob heavy"}

@@ -15,16 +15,8 @@ import pyogrio
 from vaultplan import schema
 from vaultplan.errors import CRSError
 from vaultplan.outputs.files import whole_file
-from vaultplan.outputs.plan_view import (
-    crs_of,
-    first_day,
-    part,
-    plan_of,
-    stops_in_full,
-    time_zone_of,
-    unserved_in_full,
-    vaults_on,
-)
+from vaultplan.outputs.layers.week import LAYERS, column_meanings, week_layers
+from vaultplan.outputs.plan_view import crs_of, plan_of
 from vaultplan.styles import (
     LAYER_STYLES,
     OUTLINE,
@@ -36,18 +28,6 @@ from vaultplan.styles import (
     write_layer_styles,
 )
 
-#: Layer name, its declared geometry and the table that its columns are explained by.
-_LAYERS: Final = {
-    "vaults": "POINT",
-    "planned_stops": "POINT",
-    "left_out": "POINT",
-    "routes": "LINESTRING",
-    "discharge_paths": "LINESTRING",
-    "outfalls": "POINT",
-    "receiving_waters": "GEOMETRY",
-    "sensitive_areas": "MULTIPOLYGON",
-    "streets": "LINESTRING",
-}
 _LEFT_OUT: Final = {
     "held": Symbol("#FFFFFF", OUTLINE, 0.6, "square", 3.0),
     "referred": Symbol(SEQUENTIAL[1], OUTLINE, 0.6, "diamond", 3.4),
@@ -64,22 +44,6 @@ _STYLES: Final[Mapping[str, LayerStyle]] = {
     "receiving_waters": LAYER_STYLES["receiving_waters"],
     "sensitive_areas": LAYER_STYLES["sensitive_areas"],
     "streets": LAYER_STYLES["roads"],
-}
-#: Columns that the layers add to those of the schema.
-_ADDED: Final = {
-    "forecast_on": "day that forecast and decision hold for (local date)",
-    "grade_likeliest": "likeliest look of the water; unknown without a forecast",
-    "forecast_reason": "what the forecast rests on",
-    "decision_reason": "discharge rules that apply, in words",
-    "trace_reason": "why the discharge path stops where it does",
-    "trace_confidence": "how far to trust the discharge path",
-    "trace_length_ft": "whole run to the outfall (ft)",
-    "arrive_local": "arrival, local time with its offset from UTC",
-    "start_local": "start of service, local time with its offset from UTC",
-    "leave_local": "end of service, local time with its offset from UTC",
-    "site_name": "name of the disposal site",
-    "water_name": "name of the water the outfall runs into",
-    "sensitivity_reason": "what makes the water sensitive",
 }
 _DATA_COLUMNS: Final = """
 CREATE TABLE gpkg_data_columns (
@@ -123,7 +87,7 @@ def write_layers(frames: schema.Frames, path: Path, *, time_zone: str | None = N
     if crs is None:
         raise CRSError("no table has a place with a CRS, so there is no layer to write")
     made_at = f"{plan_of(frames)['made_at']:%Y-%m-%dT%H:%M:%S.000Z}"
-    layers = _layers(frames, time_zone)
+    layers = week_layers(frames, time_zone)
     with whole_file(path) as unfinished:
         for name, frame in layers.items():
             pyogrio.write_dataframe(
@@ -131,8 +95,8 @@ def write_layers(frames: schema.Frames, path: Path, *, time_zone: str | None = N
                 unfinished,
                 layer=name,
                 driver="GPKG",
-                geometry_type=_geometry_type(frame, _LAYERS[name]),
-                promote_to_multi=_LAYERS[name].startswith("MULTI"),
+                geometry_type=_geometry_type(frame, LAYERS[name]),
+                promote_to_multi=LAYERS[name].startswith("MULTI"),
                 append=unfinished.exists(),
                 use_arrow=True,
             )
@@ -141,30 +105,6 @@ def write_layers(frames: schema.Frames, path: Path, *, time_zone: str | None = N
             _explain_columns(connection, layers)
             connection.execute("UPDATE gpkg_contents SET last_change = ?", (made_at,))
             connection.execute("UPDATE layer_styles SET update_time = ?", (made_at,))
-
-
-def _layers(frames: schema.Frames, time_zone: str | None) -> dict[str, pd.DataFrame]:
-    zone, day = time_zone_of(frames, time_zone), first_day(frames)
-    waters, paths = part(frames, "receiving_waters"), part(frames, "traces")
-    sensitivities = part(frames, "sensitivities").rename(columns={"reason": "sensitivity_reason"})
-    names = pd.DataFrame(waters)[["water_id", "name"]].rename(columns={"name": "water_name"})
-    return {
-        "vaults": vaults_on(frames, day).assign(forecast_on=day),
-        "planned_stops": stops_in_full(frames, zone),
-        "left_out": unserved_in_full(frames),
-        "routes": part(frames, "routes"),
-        "discharge_paths": paths[paths.geometry.notna()].merge(
-            sensitivities, on="water_id", how="left", validate="many_to_one"
-        ),
-        "outfalls": part(frames, "outfalls").merge(
-            names, on="water_id", how="left", validate="many_to_one"
-        ),
-        "receiving_waters": waters.merge(
-            sensitivities, on="water_id", how="left", validate="one_to_one"
-        ),
-        "sensitive_areas": part(frames, "sensitive_areas"),
-        "streets": part(frames, "roads"),
-    }
 
 
 def _stored(frame: pd.DataFrame, crs: Any) -> gpd.GeoDataFrame:
@@ -186,12 +126,7 @@ def _geometry_type(frame: pd.DataFrame, declared: str) -> str:
 
 
 def _explain_columns(connection: sqlite3.Connection, layers: Mapping[str, pd.DataFrame]) -> None:
-    meanings: dict[str, str] = {}
-    for declared in schema.TABLES.values():
-        for column in declared.columns:
-            unit = f" ({column.unit})" if column.unit else ""
-            meanings.setdefault(column.name, f"{column.meaning}{unit}")
-    meanings |= _ADDED
+    meanings = column_meanings()
     connection.execute(_DATA_COLUMNS)
     connection.executemany(
         "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description) "

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import unicodedata
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from vaultplan import schema, styles
+from vaultplan.outputs.files import remove_stale, truck_day_names
 from vaultplan.outputs.labels import date_in_words, printable
 from vaultplan.outputs.sheets.cover import cover
 from vaultplan.outputs.sheets.stop import stop_card
@@ -69,7 +68,7 @@ def write_sheets(
         return []
     week = gather_week(frames, settings)
     days = list(week.stops.groupby(["on", "truck_id"], sort=True))
-    names = _file_names([(day, truck) for (day, truck), _ in days])
+    names = truck_day_names([pair for pair, _ in days], ".pdf")
     target.mkdir(parents=True, exist_ok=True)
     written = []
     with typesetter("sheets/sheet.typ") as typeset:
@@ -86,7 +85,7 @@ def write_sheets(
                 title = week.labels["day_title"].format(date=date_in_words(day, week.labels))
                 written.append(target / f"{day:%Y-%m-%d}{ALL_TRUCKS}")
                 typeset(_payload(week, of_day, title, paper), written[-1])
-    _remove_stale(target, week, written)
+    remove_stale(target, week.plan["week_of"], ".pdf", written)
     return written
 
 
@@ -134,25 +133,3 @@ def _short(version: object) -> str:
 def _rows(stops: pd.DataFrame) -> list[Row]:
     records = stops.to_dict("records")
     return [{str(k): None if pd.isna(v) else v for k, v in row.items()} for row in records]
-
-
-def _file_names(days: list[tuple[pd.Timestamp, str]]) -> list[str]:
-    """Names that every file system takes, in small letters; equal ones get a number."""
-    names: list[str] = []
-    for day, truck in days:
-        plain = unicodedata.normalize("NFKD", str(truck)).encode("ascii", "ignore").decode()
-        stem = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60] or "truck"
-        name, number = f"{day:%Y-%m-%d}_{stem}.pdf", 1
-        while name in names:
-            number += 1
-            name = f"{day:%Y-%m-%d}_{stem}-{number}.pdf"
-        names.append(name)
-    return names
-
-
-def _remove_stale(target: Path, week: Week, written: list[Path]) -> None:
-    monday = week.plan["week_of"]
-    days = {f"{monday + pd.Timedelta(days=ahead):%Y-%m-%d}" for ahead in range(7)}
-    for path in target.glob("????-??-??_*.pdf"):
-        if path.name[:10] in days and path not in written:
-            path.unlink()
