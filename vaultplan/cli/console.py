@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -154,6 +154,23 @@ def deliver(frame: pd.DataFrame, title: str, columns: list[str], out: Path | Non
         return
     pipeline.write_table(frame, out, location=db)
     out_console.print(f"{len(frame):,} rows written to {out}")
+
+
+def tell_written(paths: Iterable[Path]) -> None:
+    """Print the files written, a folder of several in one line."""
+    out_console.print("Written:")
+    folders: dict[Path, list[Path]] = {}
+    for path in paths:
+        folders.setdefault(path.parent, []).append(path)
+    top = min(folders, key=lambda folder: len(folder.parts), default=None)
+    for folder, inside in folders.items():
+        if folder == top:
+            lines = [str(path) for path in inside]
+        else:
+            kinds = sorted({path.suffix.removeprefix(".").upper() for path in inside})
+            lines = [f"{folder}/  {len(inside)} files ({', '.join(kinds)})"]
+        for line in lines:
+            out_console.print(f"  {line}", highlight=False, markup=False, soft_wrap=True)
 
 
 def settings_of(path: Path | None, db: str) -> Settings:

@@ -19,6 +19,7 @@ from vaultplan.cli.console import (
     settings_of,
     show,
     steps,
+    tell_written,
 )
 from vaultplan.outputs.cautions import CAUTIONS
 
@@ -100,7 +101,5 @@ def _tell(made: replanning.Replanned) -> None:
             "Regret is what a plan costs beyond the one that would have been best, in a member of "
             "the rain outlook. Take another with --choose."
         )
-    out_console.print("Written:")
-    for path in made.written:
-        out_console.print(f"  {path}", highlight=False, soft_wrap=True)
+    tell_written(made.written)
     out_console.print(" ".join(CAUTIONS), style="dim")

@@ -25,6 +25,7 @@ from vaultplan.cli.console import (
     settings_of,
     show,
     steps,
+    tell_written,
 )
 from vaultplan.errors import SettingsError
 from vaultplan.outputs.cautions import CAUTIONS
@@ -253,7 +254,5 @@ def _tell(result: pipeline.PlanResult) -> None:
     out_console.print(f"[bold]Plan {result.plan_id}[/bold] as of {result.as_of:%Y-%m-%d}")
     for line in result.lines:
         out_console.print(f"  {line}")
-    out_console.print("Written:")
-    for path in result.written:
-        out_console.print(f"  {path}", highlight=False, soft_wrap=True)
+    tell_written(result.written)
     out_console.print(" ".join(CAUTIONS), style="dim")
