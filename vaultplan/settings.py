@@ -287,6 +287,13 @@ class OutputSettings(_Part):
         description="notice is due so many days before a discharge to a protected or outstanding "
         "water or a drinking intake; assumed, your permit says",
     )
+    basemap_url: str = Field(
+        "",
+        pattern=r"^(https://[^\s\"'<>;,]+\{z\}[^\s\"'<>;,]*)?$",
+        description="tiles under the maps, with {z}, {x} and {y}; none unless named, for maps then "
+        "need the network to show them",
+    )
+    basemap_attribution: str = Field("", description="what the owner of the tiles asks to be named")
 
 
 class Settings(_Part):

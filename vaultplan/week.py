@@ -15,6 +15,7 @@ from vaultplan import schema
 from vaultplan.discharge.facts import decide_discharges
 from vaultplan.discharge.rules import Rules, load_rules
 from vaultplan.discharge.sensitivity import grade_waters
+from vaultplan.discharge.watch import reaches
 from vaultplan.discharge.watch_due import stop_notices
 from vaultplan.drainage.network import DrainNetwork
 from vaultplan.drainage.trace import trace_vaults
@@ -39,6 +40,8 @@ STREET_TABLES: Final = ("roads", "curbs", "drainage_areas", "inlet_choices")
 PLAN_TABLES: Final = (
     *("plans", "plan_jobs", "plan_stops", "plan_unserved", "plan_loads", "plan_changes"),
 )
+#: With more vaults than this, paths are drawn for the vaults with open orders only.
+MOST_DRAWN_PATHS: Final = 5_000
 _RULE_TABLES: Final = ("sensitive_areas", "concern_sites", "incidents", "overrides")
 #: All that a decision about a vault's water rests on.
 JUDGED_TABLES: Final = tuple(
@@ -124,7 +127,9 @@ def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
     frames["forecasts"], week.models["water"] = forecast_and_model(
         frames, points, week.as_of, settings, on_step
     )
-    frames["traces"] = trace_paths(frames, settings, on_step, with_geometry=list(ordered))
+    # A small fleet's map draws every path; a large one's only those of open orders.
+    drawn = True if len(frames["vaults"]) <= MOST_DRAWN_PATHS else list(ordered)
+    frames["traces"] = trace_paths(frames, settings, on_step, with_geometry=drawn)
     on_step("Apply the discharge rules")
     frames["sensitivities"] = grade_waters(
         *(frames[name] for name in ("receiving_waters", "sensitive_areas", "outfalls")),
@@ -218,7 +223,10 @@ def complete(
     *,
     replaces: str | None = None,
 ) -> None:
-    """Add plan_loads, routes, plans and notices to a week whose stops are known."""
+    """Add plan_loads, routes and plans to a week whose stops are known.
+
+    ``reached`` (waters that the week's vaults reach) and ``notices`` come besides, for the outputs.
+    """
     frames, settings = week.frames, week.settings
     on_step("Load the trucks")
     frames["plan_loads"] = load_trucks(frames, draws, settings=settings)
@@ -240,6 +248,11 @@ def complete(
         "replaces": replaces,
     }
     frames["plans"] = schema.table("plans").conform(pd.DataFrame([facts]))
+    touched = {*frames["plan_stops"]["vault_id"].dropna(), *frames["plan_unserved"]["vault_id"]}
+    traces = frames["traces"][frames["traces"]["vault_id"].isin(touched)]
+    frames["reached"] = reaches(
+        traces.reset_index(drop=True), frames["outfalls"], frames["receiving_waters"]
+    )
     frames["notices"] = stop_notices(
         frames, settings.discharge, notice_days=settings.outputs.notice_days
     )

@@ -408,6 +408,9 @@ def test_each_discharge_knows_the_notices_it_asks_for() -> None:
         "receiving_waters": frame("receiving_waters", *WATERS),
         "sensitive_areas": table("sensitive_areas").empty(CRS),
     }
+    frames["reached"] = reaches(
+        *(frames[name] for name in ("traces", "outfalls", "receiving_waters"))
+    )
     told = stop_notices(frames, DischargeSettings(), notice_days=2)
     assert told[["vault_id", "on", "water_id", "why"]].to_numpy().tolist() == [
         ["v", MON, "lagoon", "protected"],

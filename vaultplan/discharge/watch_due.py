@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from vaultplan.discharge.watch import reaches
 from vaultplan.geometry import feet_per_unit
 from vaultplan.schema import Frames, table
 from vaultplan.settings import DischargeSettings
@@ -104,7 +103,8 @@ def notices_due(
 def stop_notices(frames: Frames, settings: DischargeSettings, *, notice_days: int) -> pd.DataFrame:
     """Return the notices that each planned discharge asks for, for the crew's own sheet.
 
-    Tables required: plan_stops, traces, outfalls, receiving_waters, sensitive_areas.
+    Tables required: plan_stops, outfalls, receiving_waters, sensitive_areas, and ``reached`` from
+    :func:`vaultplan.discharge.watch.reaches`.
 
     Returns
     -------
@@ -113,19 +113,16 @@ def stop_notices(frames: Frames, settings: DischargeSettings, *, notice_days: in
     """
     stops, waters = frames["plan_stops"], gpd.GeoDataFrame(frames["receiving_waters"])
     pumped = stops.loc[stops["kind"].eq("pump_out"), ["vault_id", "on"]].drop_duplicates()
-    traces = frames["traces"][frames["traces"]["vault_id"].isin(pumped["vault_id"])]
-    columns = ["vault_id", "on", "water_id", "water", "why", "due_on"]
-    if pumped.empty or traces.empty or waters.empty:
-        return pd.DataFrame(columns=columns)
-    outfalls = gpd.GeoDataFrame(frames["outfalls"])
-    reached = reaches(traces.reset_index(drop=True), outfalls, waters)
-    why = notice_reasons(waters, gpd.GeoDataFrame(frames["sensitive_areas"]), outfalls, settings)
-    found = pumped.merge(reached[["vault_id", "water_id"]].drop_duplicates(), on="vault_id")
+    places = gpd.GeoDataFrame(frames["sensitive_areas"]), gpd.GeoDataFrame(frames["outfalls"])
+    why = notice_reasons(waters, *places, settings)
+    ends = frames["reached"][["vault_id", "water_id"]].dropna().drop_duplicates()
+    found = pumped.merge(ends, on="vault_id")
     found["why"] = found["water_id"].map(why).fillna("")
     found = found[found["why"].ne("")].reset_index(drop=True)
     names = waters.set_index("water_id")["name"]
     found["water"] = found["water_id"].map(names).fillna(found["water_id"])
     found["due_on"] = found["on"] - pd.Timedelta(days=notice_days)
+    columns = ["vault_id", "on", "water_id", "water", "why", "due_on"]
     return found.sort_values(["on", "vault_id", "water_id"], ignore_index=True)[columns]
 
 

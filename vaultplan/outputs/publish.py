@@ -66,6 +66,8 @@ def write_outputs(
         "gpx": lambda path: write_gpx(frames, path, time_zone=zone),
         "week.ics": lambda path: write_calendar(frames, path, time_zone=zone),
         "map.html": lambda path: write_map(frames, path, settings=settings),
+        "map_watch.html": lambda path: write_map(frames, path, settings=settings, audience="watch"),
+        "map_dirty.html": lambda path: write_map(frames, path, settings=settings, audience="dirty"),
         "data_dictionary.md": write_dictionary,
     }
     written: list[Path] = []

@@ -69,7 +69,7 @@ def test_streets_of_one_name_are_joined() -> None:
     ("missing", "parts"),
     [
         ("roads", {"ground": {"streets"}}),
-        ("receiving_waters", {"ground": {"waters", "outfalls"}}),
+        ("receiving_waters", {"ground": {"waters", "outfalls", "below"}}),
         ("routes", {"routes": set()}),
         ("plan_unserved", {"left": set()}),
     ],

@@ -71,7 +71,7 @@ def hexes(vaults: gpd.GeoDataFrame, planned: set[str], grid: Grid) -> dict[str, 
         week=("week", "sum"),
     )
     return {
-        "ring": [_ring(cell, grid) for cell in counts.index],
+        "ring": [hex_ring(cell, grid) for cell in counts.index],
         "count": counts["count"].tolist(),
         "known": counts["known"].tolist(),
         "dirty": [None if np.isnan(share) else round(share * 100) for share in counts["dirty"]],
@@ -80,7 +80,8 @@ def hexes(vaults: gpd.GeoDataFrame, planned: set[str], grid: Grid) -> dict[str, 
     }
 
 
-def _ring(cell: str, grid: Grid) -> list[int]:
+def hex_ring(cell: str, grid: Grid) -> list[int]:
+    """Return the edge of an h3 cell: first corner, then differences, in steps."""
     edge = np.array(h3.cell_to_boundary(cell))[:, ::-1]
     steps = grid.steps(np.vstack([edge, edge[:1]]))
     return [*steps[0].tolist(), *np.diff(steps, axis=0).ravel().tolist()]

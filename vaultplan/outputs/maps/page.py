@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterator, Mapping
 from importlib import resources
 from typing import Any, Final
+from urllib.parse import urlsplit
 
 import folium
 from branca.element import Element, Figure
@@ -18,7 +19,11 @@ from vaultplan.outputs.pages.seal import POLICY, json_text, own_text, sealed
 _ZOOM_LOCK: Final = ", maximum-scale=1.0, user-scalable=no"
 _MAP_ID: Final = "week"
 #: Our own scripts, in the order in which they need one another.
-_SCRIPTS: Final = ("draw", "names", "tell", "paint", "page")
+_SCRIPTS: Final[Mapping[str, tuple[str, ...]]] = {
+    "week": ("draw", "names", "tell", "view", "paint", "legend", "week", "page"),
+    "watch": ("draw", "names", "tell", "view", "paint", "legend", "watch", "page"),
+    "dirty": ("draw", "names", "tell", "view", "records", "paint", "legend", "dirty", "page"),
+}
 
 
 class _Verbatim(Element):
@@ -44,7 +49,7 @@ def page(title: str, data: Mapping[str, Any]) -> str:
     OutputError
         If anything in the page would have to be fetched.
     """
-    week = folium.Map(
+    base = folium.Map(
         tiles=None,
         zoom_control=False,
         attribution_control=False,
@@ -54,8 +59,8 @@ def page(title: str, data: Mapping[str, Any]) -> str:
         zoom_delta=1,
         font_size="16px",
     )
-    week._id = _MAP_ID
-    figure = week.get_root()
+    base._id = _MAP_ID
+    figure = base.get_root()
     if not isinstance(figure, Figure):
         raise OutputError("folium made no page around its map; another folium version?")
     for element in _walk(figure):
@@ -64,7 +69,7 @@ def page(title: str, data: Mapping[str, Any]) -> str:
                 setattr(element, listed, [])
     figure.title = html.escape(title)
     header = (
-        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">',
+        f'<meta http-equiv="Content-Security-Policy" content="{_policy(data)}">',
         '<link rel="icon" href="data:,">',
         f"<script>{leaflet_js()}</script>",
         f"<style>{leaflet_css()}</style>",
@@ -75,7 +80,7 @@ def page(title: str, data: Mapping[str, Any]) -> str:
     figure.html.add_child(_Verbatim(own_text("maps/page.html")), name="margin", index=0)
     rendered = str(figure.render())
     rendered = rendered.replace(_ZOOM_LOCK, "").replace("<html>", '<html lang="en">', 1)
-    scripts = "".join(own_text(f"maps/{name}.js") for name in _SCRIPTS)
+    scripts = "".join(own_text(f"maps/{name}.js") for name in _SCRIPTS[data["audience"]])
     tail = (
         f'<script type="application/json" id="vaultplan-data">{json_text(data)}</script>\n'
         f"<script>{scripts}</script>\n</body>"
@@ -86,6 +91,15 @@ def page(title: str, data: Mapping[str, Any]) -> str:
     if not (mark and found):
         raise OutputError("the page that folium made has no end; another folium version?")
     return sealed(f"{head}{made}{tail}\n</html>{end}")
+
+
+def _policy(data: Mapping[str, Any]) -> str:
+    """Return the page's policy, with the one host of a basemap that was asked for."""
+    if "basemap" not in data:
+        return POLICY
+    parts = urlsplit(data["basemap"]["url"])
+    host = parts.netloc.replace("{s}", "*")
+    return POLICY.replace("img-src data:", f"img-src data: {parts.scheme}://{html.escape(host)}")
 
 
 def _walk(element: Any) -> Iterator[Any]:

@@ -3,17 +3,18 @@
   "use strict";
   const { data, look } = vp;
   const map = window.map_week;
-  const { ground, vaults, stops, left, routes, hexes } = data;
+  const { ground, vaults, stops, left, routes } = data;
+  const { state, view } = vp;
+  const { hexes } = view;
   const count = vaults.vault_id.length;
   const ROOM = 1500; // square pixels that a mark needs to stand in full size, where the marks are
-  const POINTS_FROM_ZOOM = hexes ? 12.5 : 0;
+  const POINTS_FROM_ZOOM = view.pointsFrom;
   // Part of the sea: where one of them ends and the next begins is no line that anyone could see.
   const OPEN = ["bay", "sea"];
   const shown = {
     clear: true, light: true, heavy: true, unknown: true, stops: true, routes: true, paths: true,
-    left: true, outfalls: true, areas: true, concern: true, yards: true, hexes: true,
+    left: true, outfalls: true, areas: true, concern: true, yards: true, hexes: true, basemap: true,
   };
-  const state = { day: -1, trip: null, vault: -1, hexColour: "dirty", hits: [], names: [] };
 
   const lines = (rows, key) => rows.flatMap((row) => (row[key] || []).map(vp.line));
   const placed = (row) => Object.assign(row, { at: vp.world(row.x, row.y) });
@@ -31,6 +32,7 @@
     routes: routes.map((route) => ({ ...route, lines: route.line.map(vp.line) })),
     paths: new Map(Object.entries(data.paths).map(([i, path]) => [Number(i), path.map(vp.line)])),
     hexes: hexes ? hexes.ring.map(vp.line) : [],
+    below: new Map(Object.entries(ground.below).map(([id, way]) => [id, way.map(vp.line)])),
   };
   const allStreets = inks.streets.flatMap((street) => street.lines);
   for (const rows of [stops, left, ground.outfalls, ground.depots, ground.disposal]) rows.forEach(placed);
@@ -51,11 +53,27 @@
     const [x, y] = vp.world(vaults.x[i], vaults.y[i]);
     at[2 * i] = x;
     at[2 * i + 1] = y;
-    grades[i] = vp.gradeOf(i);
   }
+
+  function regrade() {
+    for (let i = 0; i < count; i += 1) grades[i] = view.gradeOf(i);
+  }
+  regrade();
   const hatched = { areas: vp.hatch("#8a5a24", false), concern: vp.hatch("#6b3a0a", true) };
 
   function paintGround(ink) {
+    const { zoom } = ink;
+    if (!(data.basemap && shown.basemap)) paintOwnGround(ink);
+    if (shown.areas) {
+      vp.fill(ink, inks.areas, { fillStyle: hatched.areas, strokeStyle: "#8a5a24", lineWidth: 1.3, dash: [7, 4] });
+    }
+    if (shown.concern) {
+      vp.fill(ink, inks.concern, { fillStyle: hatched.concern, strokeStyle: "#6b3a0a", lineWidth: 1.3, dash: [2, 4] });
+    }
+    if (zoom >= 15.5) vp.nameLines(ink, inks.streets.filter((street) => street.name), laidOut(ink));
+  }
+
+  function paintOwnGround(ink) {
     const { zoom } = ink;
     const hasLand = inks.land.length > 0;
     vp.fill(ink, inks.land, { fillStyle: "#f7f5f0" });
@@ -68,13 +86,6 @@
     const wide = Math.max(0.8, Math.min(9, 0.75 * 1.55 ** (zoom - 12)));
     vp.stroke(ink, allStreets, { strokeStyle: hasLand || zoom > 11 ? "#d2ccbe" : "#ddd8cc", lineWidth: wide + 1.2 });
     if (wide > 2.5) vp.stroke(ink, allStreets, { strokeStyle: "#fffefb", lineWidth: wide - 0.6 });
-    if (shown.areas) {
-      vp.fill(ink, inks.areas, { fillStyle: hatched.areas, strokeStyle: "#8a5a24", lineWidth: 1.3, dash: [7, 4] });
-    }
-    if (shown.concern) {
-      vp.fill(ink, inks.concern, { fillStyle: hatched.concern, strokeStyle: "#6b3a0a", lineWidth: 1.3, dash: [2, 4] });
-    }
-    if (zoom >= 15.5) vp.nameLines(ink, inks.streets.filter((street) => street.name), laidOut(ink));
   }
 
   // Where the names go, given the marks of the week and the caution at the corner of the view.
@@ -91,7 +102,7 @@
     const mark = (world, r) => marks.push({ x: world[0] * scale - origin.x, y: world[1] * scale - origin.y, r });
     const big = radius(zoom) + 5;
     if (shown.stops) for (const stop of stops.filter((each) => isOnDay(each) && isOfTrip(each))) mark(stop.at, big);
-    if (shown.left && !state.trip) for (const row of left) mark(row.at, big);
+    if (shown.left && !state.trip && !state.only) for (const row of left) mark(row.at, big);
     if (shown.outfalls) for (const row of ground.outfalls) mark(row.at, 8);
     if (shown.yards) for (const row of [...ground.depots, ...ground.disposal]) mark(row.at, 11);
     if (zoom >= POINTS_FROM_ZOOM) {
@@ -122,19 +133,6 @@
     vp.write(ink, state.names);
   }
 
-  const ramp = { dirty: [15, 30, 45, 60, 75], gal: hexes ? quantiles(hexes.gal) : [] };
-
-  function quantiles(values) {
-    const sorted = [...values].sort((a, b) => a - b);
-    return [1, 2, 3, 4, 5].map((part) => sorted[Math.floor((part * (sorted.length - 1)) / 6)]);
-  }
-
-  function hexFill(i) {
-    const value = hexes[state.hexColour][i];
-    if (value === null) return "#ffffff";
-    return look.sequential[ramp[state.hexColour].filter((limit) => value > limit).length];
-  }
-
   function radius(zoom) {
     return zoom < 12.5 ? 1.6 : zoom < 13.5 ? 2 : zoom < 14 ? 2.6 : zoom < 14.5 ? 3.4 : zoom < 15.5 ? 4.8 : zoom < 17 ? 6.5 : 9;
   }
@@ -143,8 +141,11 @@
     const { context, zoom, scale, origin, dense } = ink;
     if (hexes && shown.hexes) {
       const isClose = zoom >= POINTS_FROM_ZOOM;
-      if (isClose) vp.stroke(ink, inks.hexes, { strokeStyle: "#a39d90", lineWidth: 1 });
-      else inks.hexes.forEach((ring, i) => vp.fill(ink, [ring], { fillStyle: hexFill(i), strokeStyle: "#5f594e", lineWidth: 0.6 }));
+      context.save();
+      if (isClose && view.hasFillClose) context.globalAlpha = 0.55;
+      if (isClose && !view.hasFillClose) vp.stroke(ink, inks.hexes, { strokeStyle: "#a39d90", lineWidth: 1 });
+      else inks.hexes.forEach((ring, i) => vp.fill(ink, [ring], { fillStyle: view.hexFill(i), strokeStyle: "#5f594e", lineWidth: 0.6 }));
+      context.restore();
     }
     if (zoom < POINTS_FROM_ZOOM) return;
     const r = radius(zoom);
@@ -167,19 +168,27 @@
   }
 
   const isOnDay = (row) => state.day < 0 || row.day === state.day;
-  const isOfTrip = (row) => !state.trip || (row.truck_id === state.trip.truck_id && row.day === state.trip.day);
+  const isOfTrip = (row) => (
+    (!state.trip || (row.truck_id === state.trip.truck_id && row.day === state.trip.day))
+    && (!state.only || state.only.has(row))
+  );
 
   function paintWeek(ink) {
     const { context, scale, origin } = ink;
     const spot = (world) => [world[0] * scale - origin.x, world[1] * scale - origin.y];
     state.hits = [];
     const todays = stops.filter((stop) => isOnDay(stop) && isOfTrip(stop));
-    const isRoomy = hasRoom(ink, [...todays, ...(shown.left && !state.trip ? left : [])]);
+    const kept = shown.left && !state.trip ? left.filter((row) => !state.only || state.only.has(row)) : [];
+    const isRoomy = hasRoom(ink, [...todays, ...kept]);
     if (shown.paths) {
       const drained = todays.filter((stop) => stop.kind === "pump_out" && inks.paths.has(stop.vault));
       vp.stroke(ink, drained.flatMap((stop) => inks.paths.get(stop.vault)), {
-        strokeStyle: look.diverging[0], lineWidth: 1.8, dash: [2, 5],
+        strokeStyle: look.diverging[0], lineWidth: state.only ? 3 : 1.8, dash: state.only ? [] : [2, 5],
       });
+      if (state.only) {
+        const ends = new Set(drained.map((stop) => vp.word("outfall_id", stop.vault)));
+        for (const end of ends) paintBelow(ink, end);
+      }
     }
     if (shown.routes) {
       for (const route of inks.routes.filter((each) => isOnDay(each) && isOfTrip(each))) {
@@ -209,9 +218,9 @@
         state.hits.push({ x, y, r: 10, open: () => vp.tellOutfall(row) });
       }
     }
-    if (shown.left && !state.trip) {
+    if (kept.length) {
       const taken = [];
-      for (const row of left) {
+      for (const row of kept) {
         const [x, y] = spot(row.at);
         const isSmall = !isRoomy
           || taken.some((other) => Math.abs(other[0] - x) < 17 && Math.abs(other[1] - y) < 17);
@@ -249,7 +258,7 @@
   // Crowded stops lose their number first.
   function paintStops(context, visible, spot, isRoomy) {
     const isChosen = state.day >= 0 || state.trip || map.getZoom() >= 16;
-    const isNumbered = isRoomy && (isChosen || visible.length <= 40);
+    const isNumbered = view.hasNumbers && isRoomy && (isChosen || visible.length <= 40);
     const taken = [];
     const beside = new Map();
     const full = [];
@@ -280,9 +289,18 @@
     return stop.kind === "work" ? "" : look.method_grades[stop.method] || "";
   }
 
+  // From the outfall on the water finds its own way: drawn as far as the waters' shapes tell.
+  function paintBelow(ink, outfall) {
+    const way = inks.below.get(outfall);
+    if (!way) return;
+    vp.stroke(ink, way, { strokeStyle: "#fbfaf6", lineWidth: 7 });
+    vp.stroke(ink, way, { strokeStyle: look.diverging[0], lineWidth: 3.5, dash: [1, 8] });
+  }
+
   function paintPath(ink, i, spot) {
     const path = inks.paths.get(i);
     if (!path) return;
+    paintBelow(ink, vp.word("outfall_id", i));
     vp.stroke(ink, path, { strokeStyle: "#fbfaf6", lineWidth: 8 });
     vp.stroke(ink, path, { strokeStyle: look.diverging[0], lineWidth: 4 });
     const { context } = ink;
@@ -355,7 +373,7 @@
     }
     if (best >= 0) return () => vp.openVault(best);
     const hex = hexes && shown.hexes ? hexAt((point.x + origin.x) / scale, (point.y + origin.y) / scale) : -1;
-    return hex >= 0 ? () => vp.open(vp.hexStory(hexes, hex)) : null;
+    return hex >= 0 ? () => vp.open(view.hexStory(hex)) : null;
   }
 
   function hexAt(wx, wy) {
@@ -379,6 +397,6 @@
   }
 
   Object.assign(vp, {
-    state, shown, grades, ramp, hatched, canvases, repaint, clickAt, extent, hasLand: inks.land.length > 0,
+    shown, grades, regrade, hatched, canvases, repaint, clickAt, extent, hasLand: inks.land.length > 0,
   });
 })(window.vaultplan);

@@ -184,13 +184,36 @@
     return parts.length ? [element("h3", "This week"), ...parts] : [];
   }
 
+  // The last looks under the lid, latest first; the number says days and grade in one.
+  function looks(i) {
+    const listed = element("ul", undefined, "looks");
+    let day = 0;
+    data.looks[i].slice(0, 12).forEach((code, k) => {
+      day = k ? day - Math.floor(code / 4) : Math.floor(code / 4);
+      const grade = ["clear", "light", "heavy", ""][code % 4];
+      const on = new Date(day * 864e5).toISOString().slice(0, 10);
+      listed.append(add(element("li"), swatch(22, 20, (context, x, y) => {
+        if (grade) vp.mark(context, grade, x, y, 6);
+      }), element("span", `${on} ${grade || "not graded: dry, or nobody noted it"}`)));
+    });
+    return [element("h3", "Seen before"), listed.children.length ? listed : element("p", "No visit on record.", "note")];
+  }
+
+  // For what takes markup: text that stays text.
+  function plain(text) {
+    const made = element("span", text);
+    return made.innerHTML;
+  }
+
   function vaultStory(i) {
     const place = [vaults.address[i], word("kind", i), word("setting", i)].filter(Boolean).join(", ");
     const method = word("method", i);
     return [
       element("h2", vaults.vault_id[i]),
       element("p", place, "note"),
+      ...vp.view.ahead(i),
       ...orders(i),
+      ...looks(i),
       element("h3", `Water expected ${data.head.forecast_day}`),
       ...water(i),
       element("h3", "How it would look"),
@@ -219,7 +242,7 @@
   }
 
   Object.assign(vp, {
-    METHODS, OUTCOMES, KINDS, element, swatch, number, word, gradeOf, add, vaultStory, hexStory,
+    METHODS, OUTCOMES, KINDS, element, swatch, number, roughly, plain, word, gradeOf, add, vaultStory, hexStory,
     placeStory,
   });
 })(window.vaultplan);

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from vaultplan import schema
-from vaultplan.outputs.maps.data import _named, _streets
 from vaultplan.outputs.maps.fleet import hexes
+from vaultplan.outputs.maps.ground import named, streets_around
 from vaultplan.outputs.maps.lines import STEP_DEG, Grid, grid_of, merged_by_name, points
 from vaultplan.outputs.plan_view import part, time_zone_of
 from vaultplan.outputs.quality.moves import moved_rows, moves_on_map, reach_of
@@ -224,15 +224,15 @@ def _map(frames: schema.Frames) -> dict[str, Any]:
     is_fleet = len(vaults) > _MOST_POINTS
     around = vaults[vaults["vault_id"].isin(rows["row_key"])] if is_fleet else None
     waters = spatial["receiving_waters"]
-    streets = merged_by_name(_streets(spatial["roads"], around), "name")
+    streets = merged_by_name(streets_around(spatial["roads"], around), "name")
     xs, ys = points(vaults[vaults.geometry.notna()], grid) if not is_fleet else ([], [])
     return {
         "look": {"outline": OUTLINE, "sequential": list(SEQUENTIAL)},
         "grid": [grid.lon, grid.lat, STEP_DEG],
         "ground": {
-            "backdrop": _named(spatial["backdrop"], grid, 6.0, ("kind",), is_labelled=False),
-            "waters": _named(waters, grid, 4.0, ("kind",), is_labelled=False),
-            "streets": _named(streets, grid, 2.0, (), is_labelled=False),
+            "backdrop": named(spatial["backdrop"], grid, 6.0, ("kind",), is_labelled=False),
+            "waters": named(waters, grid, 4.0, ("kind",), is_labelled=False),
+            "streets": named(streets, grid, 2.0, (), is_labelled=False),
         },
         "vaults": {"x": xs, "y": ys, "count": len(vaults)},
         "hexes": _hexes(vaults, grid) if is_fleet else None,
