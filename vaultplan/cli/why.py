@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -21,6 +22,7 @@ from vaultplan.cli.console import (
     deliver,
     settings_of,
     steps,
+    tell_written,
 )
 
 
@@ -36,6 +38,10 @@ def explain(
         typer.Option("--since", formats=["%Y-%m-%d"], help="Earlier day to compare with."),
     ] = None,
     as_of: AsOf = None,
+    page: Annotated[
+        Path | None,
+        typer.Option("--page", help="Write a page with pictures of these vaults here: .html."),
+    ] = None,
     settings: SettingsFile = None,
     out: Out = None,
 ) -> None:
@@ -50,11 +56,14 @@ def explain(
             on=day(on),
             since=day(since),
             as_of=day(as_of),
+            page=page,
             settings=settings_of(settings, db),
             on_step=on_step,
         )
     shown = ["vault_id", "inflow", "filling_in", "volume_gal_p50_before", "volume_gal_p50"]
     deliver(frame, "What fills them, and what moved the forecast", [*shown, "reason"], out, db)
+    if page is not None:
+        tell_written([page])
 
 
 @app.command()

@@ -9,7 +9,7 @@ import pandas as pd
 
 from vaultplan.forecast.distribution import DepthDistribution, rungs_of
 from vaultplan.forecast.fitting import Progress, fit_water
-from vaultplan.forecast.grade import fit_grades
+from vaultplan.forecast.grade import GradeModel, fit_grades
 from vaultplan.forecast.refill import LEVELS, LONGEST_DAYS, as_columns, refill_of_batch
 from vaultplan.forecast.volume import Batch, Floats, WaterModel
 from vaultplan.forecast.weather import TAUS_DAYS
@@ -78,6 +78,27 @@ def fit_and_forecast(
         learning = aside.submit(fit_grades, frames, as_of=as_of, settings=settings)
         model = fit_water(frames, as_of=as_of, settings=settings, on_progress=on_progress)
         grade_model = learning.result()
+    frame = forecast_with(model, grade_model, points, on_progress=on_progress)
+    return frame, model
+
+
+def forecast_with(
+    model: WaterModel,
+    grade_model: GradeModel,
+    points: pd.DataFrame,
+    *,
+    on_progress: Progress | None = None,
+) -> pd.DataFrame:
+    """Return table ``forecasts`` for the points, by models that are fitted already.
+
+    Parameters
+    ----------
+    model, grade_model
+        From :func:`vaultplan.forecast.fitting.fit_water` and
+        :func:`vaultplan.forecast.grade.fit_grades`, as of one day.
+    points, on_progress
+        As for :func:`fit_and_forecast`.
+    """
     vault, day = model.locate(points)
     ahead = model.ahead(day, int(LONGEST_DAYS))
     room = model.site.depth_in[vault]
@@ -102,4 +123,4 @@ def fit_and_forecast(
             frame[name] = part[name].to_numpy()
     words = frame[["reason", "grade_reason"]].astype("str")
     frame["reason"] = words["reason"] + "; " + words["grade_reason"]
-    return table("forecasts").conform(frame), model
+    return table("forecasts").conform(frame)

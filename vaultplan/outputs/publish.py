@@ -8,6 +8,7 @@ from pathlib import Path
 
 from vaultplan import schema
 from vaultplan.errors import OutputError
+from vaultplan.outputs.charts.week import write_week_chart
 from vaultplan.outputs.layers.calendar import write_calendar
 from vaultplan.outputs.layers.geojson import write_geojson
 from vaultplan.outputs.layers.geopackage import write_layers
@@ -65,6 +66,7 @@ def write_outputs(
         ],
         "gpx": lambda path: write_gpx(frames, path, time_zone=zone),
         "week.ics": lambda path: write_calendar(frames, path, time_zone=zone),
+        "week.html": lambda path: write_week_chart(frames, path, settings=settings),
         "map.html": lambda path: write_map(frames, path, settings=settings),
         "map_watch.html": lambda path: write_map(frames, path, settings=settings, audience="watch"),
         "map_dirty.html": lambda path: write_map(frames, path, settings=settings, audience="dirty"),

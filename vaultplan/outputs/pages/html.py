@@ -35,7 +35,9 @@ def picture(svg: str, alt: str, caption: str, head: str = "", *, is_broad: bool 
     above = f"<h3>{html.escape(head)}</h3>" if head else ""
     below = f"<figcaption>{html.escape(caption)}</figcaption>"
     if is_broad:
-        return f'<figure class="broad">{above}<div class="wide">{image}</div>{below}</figure>'
+        label = html.escape(head or caption)
+        scrolled = f'<div class="wide" tabindex="0" role="group" aria-label="{label}">{image}</div>'
+        return f'<figure class="broad">{above}{scrolled}{below}</figure>'
     return f"<figure>{above}{image}{below}</figure>"
 
 

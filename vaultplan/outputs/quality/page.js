@@ -66,7 +66,6 @@
     const hasBlank = shown.some((load) => load.blank);
     const heads = PARTS.map(([key, words]) => add(numeric(undefined, "th"), element("span", undefined, `key is-${key}`), words));
     const sign = (text) => element("td", text, "sign");
-    const blank = () => element("th");
     const rows = shown.map((load) => {
       const sum = load.loaded + load.repaired + load.aside;
       return row([
@@ -76,7 +75,7 @@
       ].filter((cell) => cell !== false));
     });
     byId("loads-table").append(table(
-      ["File", "Table", "Loaded", numeric("Rows in", "th"), blank(), heads[0], blank(), heads[1], blank(), heads[2], "Parts", hasBlank && numeric("Blank rows passed over", "th")].filter(Boolean),
+      ["File", "Table", "Loaded", numeric("Rows in", "th"), element("th", "="), heads[0], element("th", "+"), heads[1], element("th", "+"), heads[2], "Parts", hasBlank && numeric("Blank rows passed over", "th")].filter(Boolean),
       rows,
     ));
     if (of > shown.length) byId("loads-table").append(element("p", `And ${plural(of - shown.length, "earlier load")}.`, "note"));

@@ -79,7 +79,7 @@ def write_skill_page(
     is_invented = "invented" in facts.name.lower()
     parts = {
         "title": html.escape(f"Forecast skill of {facts.name}"),
-        "style": own_text("skill/page.css"),
+        "style": own_text("pages/plain.css"),
         "tested": html.escape(_tested(facts)),
         "invented": '<p class="invented">Invented data</p>' if is_invented else "",
         "sections": "\n".join(sections),

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import Any, Final
 
 import matplotlib as mpl
@@ -13,13 +11,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from vaultplan.outputs.drawn.plots import MARKS, SOFT, drawing
 from vaultplan.styles import GRADE_COLOURS, GRADE_GLYPHS, OUTLINE, SEQUENTIAL
 
-PAPER: Final = "#FBFAF6"
-SOFT: Final = "#57524A"
 OWN: Final = SEQUENTIAL[4]
-#: matplotlib's letters for our glyphs.
-_MARKS: Final = {"circle": "o", "square": "s", "triangle": "^", "diamond": "D"}
 #: Groups by looks before, each with a mark of its own; the first is all of them.
 _GROUP_MARKS: Final = (("o", OWN), ("D", "#FFFFFF"), ("s", SEQUENTIAL[1]), ("^", SEQUENTIAL[3]))
 #: Mark and dashes of each method's line, the forecast's first.
@@ -29,23 +24,6 @@ _LINES: Final[tuple[tuple[str, Any], ...]] = (
 )
 #: Normal quantile of 90 % intervals.
 Z_90: Final = 1.645
-_STYLE: Final[dict[Any, Any]] = {
-    "font.family": "sans-serif",
-    "font.sans-serif": ["DejaVu Sans"],
-    "font.size": 11,
-    "axes.edgecolor": SOFT,
-    "axes.labelcolor": OUTLINE,
-    "axes.facecolor": PAPER,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "figure.facecolor": PAPER,
-    "hatch.linewidth": 0.8,
-    "svg.fonttype": "path",
-    "svg.hashsalt": "vaultplan",
-    "text.color": OUTLINE,
-    "xtick.color": OUTLINE,
-    "ytick.color": OUTLINE,
-}
 
 
 def shares_picture(shares: pd.DataFrame, rivals: Sequence[str], groups: Sequence[str]) -> str:
@@ -60,7 +38,7 @@ def shares_picture(shares: pd.DataFrame, rivals: Sequence[str], groups: Sequence
     groups
         As many as there are marks at most; the first is drawn largest.
     """
-    with _drawing(7.4, 1.5 + 0.72 * len(rivals)) as (figure, buffer):
+    with drawing(7.4, 1.5 + 0.72 * len(rivals)) as (figure, buffer):
         axes = figure.add_subplot()
         by = {(told["method"], told["group"]): told for told in shares.to_dict("records")}
         reach = 1.0
@@ -98,7 +76,7 @@ def pit_picture(counts: Sequence[int]) -> str:
     Bars would all be as high as the dashed line; between the dotted lines nine of ten bars of a
     right forecast end by chance alone.
     """
-    with _drawing(3.7, 2.7) as (figure, buffer):
+    with drawing(3.7, 2.7) as (figure, buffer):
         axes = figure.add_subplot()
         total, bins = int(sum(counts)), len(counts)
         share = np.array(counts) / max(total, 1)
@@ -132,8 +110,8 @@ def reliability_picture(table: pd.DataFrame, event: str = "") -> str:
     ``low_frac`` and ``high_frac``. An event named as a grade is drawn in its colour and glyph.
     """
     fill = GRADE_COLOURS.get(event, OWN)
-    mark = _MARKS[GRADE_GLYPHS[event]] if event in GRADE_GLYPHS else "o"
-    with _drawing(3.7, 3.9) as (figure, buffer):
+    mark = MARKS[GRADE_GLYPHS[event]] if event in GRADE_GLYPHS else "o"
+    with drawing(3.7, 3.9) as (figure, buffer):
         top, bottom = figure.subplots(2, 1, height_ratios=[4, 1], sharex=True)
         x, y = table["forecast_frac"].to_numpy(float), table["happened_frac"].to_numpy(float)
         top.plot([0, 1], [0, 1], color=OUTLINE, linewidth=1.2, linestyle=(0, (5, 3)))
@@ -170,7 +148,7 @@ def ahead_picture(errors: pd.DataFrame, methods: Sequence[str], groups: Sequence
     ``errors`` has ``method``, ``group``, ``value``, ``low`` and ``high``; the first of
     ``methods`` is the forecast's.
     """
-    with _drawing(7.4, 3.6) as (figure, buffer):
+    with drawing(7.4, 3.6) as (figure, buffer):
         axes = figure.add_subplot()
         by = {(told["method"], told["group"]): told for told in errors.to_dict("records")}
         for place, method in enumerate(methods):
@@ -208,16 +186,3 @@ def _legend(figure: Figure, axes: Axes, columns: int) -> None:
             *(handles, labels), loc="outside upper left", ncols=columns, frameon=False,
             handletextpad=0.4, columnspacing=1.4,
         )  # fmt: skip
-
-
-@contextmanager
-def _drawing(width_in: float, height_in: float) -> Iterator[tuple[Figure, io.StringIO]]:
-    """Yield a figure to draw on; when all went well its SVG is in the buffer.
-
-    The same drawing has the same bytes: no date, no random ids.
-    """
-    buffer = io.StringIO()
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(width_in, height_in), layout="constrained")
-        yield figure, buffer
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})

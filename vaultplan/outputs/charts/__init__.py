@@ -1,0 +1,1 @@
+"""Charts: a vault over time, the week of crews and trucks."""
