@@ -145,12 +145,13 @@ class Tour:
 
     def keep_hours(self, stop: Row, job: Row) -> None:
         start, leave = second_of(stop["start_at"]), second_of(stop["leave_at"])
+        comes = second_of(stop["arrive_at"])
         first = self.look.clock(self.day, job["window_from"] or "00:00")
         last = self.look.clock(self.day, job["window_to"] or "24:00")
         self.breaks("window", start < first - SLACK or start > last + SLACK)
         for span in words_of(job["no_work_hours"]):
             first, last = (self.look.clock(self.day, text) for text in span.split("-"))
-            self.breaks("barred hours", min(leave, last) - max(start, first) > SLACK)
+            self.breaks("barred hours", min(leave, last) - max(comes, first) > SLACK)
         if job["daylight_only"]:
             rise, down = self.sun(job["geometry"])
             self.breaks("daylight", start < rise - SLACK or leave > down + SLACK)

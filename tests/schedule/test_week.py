@@ -352,6 +352,22 @@ def test_nobody_stands_there_in_barred_hours(made):
     assert (local, breaches) == (["09:00"], [])
 
 
+def test_nobody_waits_there_in_barred_hours_either(made):
+    """The second vault is barred to 9:00; the truck, done at the first by 7:34, comes at 9:00."""
+    frames = made.week_frames(
+        [
+            made.job(1, 0, 0, allowed_days=made.days("mon"), window_to="07:10"),
+            made.job(2, 0, 0, allowed_days=made.days("mon"), no_work_hours="07:00-09:00"),
+        ],
+        [made.crew("c")],
+    )
+    stops, left, breaches = solve(made, frames)
+    assert left.empty and breaches == []
+    second = stops[stops["order_id"].eq(frames["plan_jobs"]["order_id"].iloc[1])].iloc[0]
+    assert second["arrive_at"] == second["start_at"]
+    assert second["start_at"].tz_convert(made.ZONE).strftime("%H:%M") == "09:00"
+
+
 def test_work_lies_in_its_outage(made):
     window = {
         "outage_from": pd.Timestamp("2026-11-03 20:00", tz="UTC"),

@@ -99,11 +99,12 @@ def check_stay(
     """Yield a stay in barred hours or in the dark, and a crew outside the outage."""
     local = ZoneInfo(zone)
     start, leave = stop.start_at.tz_convert(local), stop.leave_at.tz_convert(local)
+    comes = stop.arrive_at.tz_convert(local)
     slack = pd.Timedelta(minutes=tolerance)
     for span in "" if pd.isna(job.no_work_hours) else str(job.no_work_hours).split(";"):
         if span:
             first, last = (_on(stop.on, clock, local) for clock in span.split("-"))
-            if start < last - slack and leave > first + slack:
+            if comes < last - slack and leave > first + slack:
                 yield stop, "barred hours", f"no truck may stand at {job.vault_id} {span}"
     if not pd.isna(job.daylight_only) and job.daylight_only:
         rise, down = _sun(stop.on.date(), lonlat, local)

@@ -190,7 +190,7 @@ def _places(frames: Frames, stops: pd.DataFrame) -> Iterator[Breach]:
 
 
 def _loads(frames: Frames, settings: ScheduleSettings) -> Iterator[Breach]:
-    """Yield vacuum trips that run out of tank or payload more often than they may."""
+    """Yield vacuum trips that run out of tank more often than they may."""
     loads = frames.get("plan_loads")
     if loads is None or not len(loads):
         return

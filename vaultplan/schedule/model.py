@@ -81,6 +81,13 @@ class Job:
         fits = ((max(early, a), min(late, b - seconds)) for a, b in stays[at])
         return tuple((a, b) for a, b in fits if a <= b)
 
+    def may_wait(self, day: int, since: int, start: int, *, is_crew: bool) -> bool:
+        """Return whether a truck that comes early may stand at the vault until it starts."""
+        stays = self.crew_stays if is_crew else self.vacuum_stays
+        if not stays or day not in self.days:
+            return True
+        return any(a <= since and start <= b for a, b in stays[self.days.index(day)])
+
 
 @dataclass(frozen=True, slots=True)
 class Shift:

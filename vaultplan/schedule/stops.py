@@ -44,8 +44,12 @@ def _stops(state: WeekState, plan_id: str, points: list[Any], crs: Any) -> pd.Da
     return ordered.sort_values(["on", "truck_id", "stop_number"], ignore_index=True)
 
 
-def _legs(fleet: Fleet, row: int) -> Iterator[tuple[int, dict[str, Any]]]:
-    """Yield each stop of a tour with what all stops share; the first is reached just in time."""
+def _legs(fleet: Fleet, row: int, *, is_crew: bool) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Yield each stop of a tour with what all stops share.
+
+    The first is reached just in time; so is one where nobody may stand before it starts: the truck
+    leaves the place before later.
+    """
     week, shift = fleet.week, fleet.shifts[row]
     at, free = shift.yard, shift.opens
     for number, (stop, start) in enumerate(
@@ -55,7 +59,9 @@ def _legs(fleet: Fleet, row: int) -> Iterator[tuple[int, dict[str, Any]]]:
         if fleet.pauses[row] == number - 1:
             free = max(free, shift.rest_from) + shift.rest
         quiet = int(week.drive[at, place])
-        departs = _just_in_time(week, quiet, free, start) if number == 1 else free
+        waits = free + week.driven(quiet, free)
+        may_wait = stop < 0 or week.jobs[stop].may_wait(shift.day, waits, start, is_crew=is_crew)
+        departs = free if number > 1 and may_wait else _just_in_time(week, quiet, free, start)
         drive = week.driven(quiet, departs)
         leave = start + fleet.seconds(row, stop)
         arrive = departs + drive
@@ -90,7 +96,7 @@ def _just_in_time(week: Week, quiet: int, opens: int, start: int) -> int:
 
 def _crew_rows(state: WeekState) -> Iterator[dict[str, Any]]:
     for row in range(len(state.crews.shifts)):
-        for stop, leg in _legs(state.crews, row):
+        for stop, leg in _legs(state.crews, row, is_crew=True):
             job = state.week.jobs[stop]
             done = (
                 {"kind": "work", "load_gal": 0.0}
@@ -103,7 +109,7 @@ def _crew_rows(state: WeekState) -> Iterator[dict[str, Any]]:
 def _vacuum_rows(state: WeekState) -> Iterator[dict[str, Any]]:
     for row in range(len(state.vacuums.shifts)):
         tank = 0.0
-        for stop, leg in _legs(state.vacuums, row):
+        for stop, leg in _legs(state.vacuums, row, is_crew=False):
             if stop >= 0:
                 load = state.week.jobs[stop].load_gal
                 tank += load
