@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -91,6 +93,52 @@ def test_random_removals_and_insertions(made, seed, is_bound, busy):
             state.restore(kept)
             assert state.cost() == cost
             assert_holds(state)
+
+
+@budget(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_tours_are_copied_as_they_are_where_limits_are_wider(made, seed):
+    """Timed anew, a break might fall elsewhere and a stop miss its hours; copied, nothing moves."""
+    frames = made.bound_week(seed, 30, crews=2, vacuums=1, vacuum_share=0.5, width_m=9000.0)
+    week = model(made, frames)
+    state = WeekState(week, np.random.default_rng(seed))
+    for number in np.random.default_rng(seed).permutation(30).tolist():
+        state.insert(number)
+    longer = tuple(replace(shift, ends=shift.ends + 7200) for shift in week.crews)
+    more = replace(longer[0], truck_id="another")
+    wider = WeekState(replace(week, crews=(*longer, more)), np.random.default_rng(0))
+    wider.copy_tours(state)
+    assert_holds(wider)
+    for mine, theirs in ((wider.crews, state.crews), (wider.vacuums, state.vacuums)):
+        rows = len(theirs.stops)
+        assert (mine.stops[:rows], mine.starts[:rows]) == (theirs.stops, theirs.starts)
+        assert mine.pauses[:rows] == theirs.pauses
+    assert wider.unserved == state.unserved
+    assert wider.cost() <= state.cost()
+
+
+def test_a_tour_timed_anew_may_not_fit_for_its_break(made):
+    """Why tours are copied: a stop that may start earlier can push the break behind it.
+
+    Rest of 30 min to begin by 11:30. Opening at 11:15 the first stop (20 min of work) would end at
+    11:35, so the rest comes before it, in time that is waited away anyhow; the second, to start by
+    11:45, is reached. Opening at 11:00 the first ends at 11:20, the rest comes after it, and 11:50
+    is too late for the second.
+    """
+
+    def first(opens):
+        return made.job(1, 0, 0, allowed_days=made.days("mon"), window_from=opens,
+                        task_minutes=6.0, load_gal=500.0)  # fmt: skip
+
+    second = made.job(2, 0, 0, allowed_days=made.days("mon"), window_to="11:45")
+    rest = {"break_minutes": 30.0, "break_from": "10:00", "break_to": "11:30"}
+    found = {}
+    for opens in ("11:00", "11:15"):
+        week = model(made, made.week_frames([first(opens), second], [made.crew("c", **rest)]))
+        state = WeekState(week, np.random.default_rng(0))
+        row = next(r for r, shift in enumerate(week.crews) if shift.day == 0)
+        found[opens] = state.set_crew(row, [0, 1])
+    assert found == {"11:00": False, "11:15": True}
 
 
 def test_what_an_insertion_costs_is_what_it_was_priced_at(made):

@@ -215,9 +215,12 @@ def _what_makes_room(state: WeekState, numbers: list[int]) -> dict[int, list[str
         for number in numbers:
             is_said = any(said in words for said in helps[number])
             is_enough = len(helps[number]) == _MOST_HELPS
-            if not is_said and not is_enough and wider.insert(number):
+            if is_said or is_enough:
+                continue
+            as_it_was = wider.snapshot()
+            if wider.insert(number):
                 helps[number].append(words)
-                wider.remove([number])
+            wider.restore(as_it_was)
     return helps
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vaultplan.schedule.fleet import SHUT, Fleet
+from vaultplan.schedule.fleet import SHUT, Fleet, Timing
 from vaultplan.schedule.gaps import Bounds
 from vaultplan.schedule.hours import Window
 from vaultplan.schedule.insertion import insert_job
@@ -335,18 +335,21 @@ class WeekState:
         return self.week.jobs[number].needs_vacuum and bool(self._own_vacuum[row][number])
 
     def copy_tours(self, other: WeekState) -> None:
-        """Take over the tours of a state whose trucks come first among this one's."""
-        for row, (stops, starts) in enumerate(
-            zip(other.crews.stops, other.crews.starts, strict=True)
-        ):
-            for stop, start in zip(stops, starts, strict=True):
-                self.crew_row[stop], self.crew_start[stop] = row, start
-        for row, stops in enumerate(other.vacuums.stops):
-            if stops and not self.set_vacuum(row, list(stops)):
-                raise RuntimeError("a tour does not fit where limits are wider")
-        for row, stops in enumerate(other.crews.stops):
-            if stops and not self.set_crew(row, list(stops)):
-                raise RuntimeError("a tour does not fit where limits are wider")
+        """Take over the tours of a state whose trucks come first among this one's.
+
+        Their times are taken as they are: timed anew, a break may fall elsewhere, and a tour that
+        fits no longer fit.
+        """
+        for mine, theirs in ((self.crews, other.crews), (self.vacuums, other.vacuums)):
+            for row, stops in enumerate(theirs.stops):
+                drive, end = int(theirs.drive[row]), int(theirs.end[row])
+                timing = Timing(theirs.starts[row], drive, end, theirs.pauses[row])
+                mine.put(row, list(stops), timing)
+        self.crew_row, self.crew_start = list(other.crew_row), list(other.crew_start)
+        self.vacuum_row, self.vacuum_start = list(other.vacuum_row), list(other.vacuum_start)
+        rows = len(other.socks_used)
+        self.socks_used[:rows] = other.socks_used
+        self._drained[:rows] = [dict(drained) for drained in other._drained]
 
     def remove_vacuum(self, number: int) -> None:
         """Take a job that no crew serves out of the vacuum truck's tour."""
