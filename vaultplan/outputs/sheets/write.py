@@ -119,7 +119,7 @@ def _payload(week: Week, sheets: list[dict[str, Any]], title: str, paper: str) -
         "author": printable(week.settings.outputs.utility, 60) or "vaultplan",
         "made": [made.year, made.month, made.day, made.hour, made.minute],
         "footer": " · ".join(footer),
-        "utility": printable(week.settings.outputs.utility, 44),
+        "utility": printable(week.settings.outputs.utility, 34),
         "colours": dict(styles.GRADE_COLOURS),
         "deep": styles.SEQUENTIAL[5],
         "sheets": sheets,

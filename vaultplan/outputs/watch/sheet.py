@@ -62,7 +62,7 @@ def write_watch_sheet(
         "author": printable(settings.utility, 60) or "vaultplan",
         "made": [facts.as_of.year, facts.as_of.month, facts.as_of.day, 0, 0],
         "footer": footer,
-        "utility": printable(settings.utility, 44),
+        "utility": printable(settings.utility, 34),
         "colours": dict(styles.GRADE_COLOURS),
         "deep": styles.SEQUENTIAL[5],
         "week_words": title.partition(", ")[2],
