@@ -1,8 +1,10 @@
 from __future__ import annotations
 
 import csv
+import zipfile
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import geopandas as gpd
 import openpyxl
@@ -16,6 +18,8 @@ from shapely.geometry import LineString, Point
 from vaultplan.errors import CRSError, OutputError
 from vaultplan.outputs.tables import harmless, write_plan_csv, write_plan_xlsx, write_table
 from vaultplan.schema import table
+
+from .layers.conftest import HOSTILE, spoiled
 
 ZONE = "Etc/GMT+10"
 HYPERLINK = '=HYPERLINK("file:///x","click")'
@@ -289,3 +293,24 @@ def test_workbook_shows_loads_and_changes_with_local_times(
     assert loads[2:7] == ["filter sock", 0, 4, "count", 1]
     local = pd.Timestamp("2026-03-02T15:30Z").tz_convert(ZONE).strftime("%a %d %b %H:%M")
     assert [cell.value for cell in book["Changes"][2]][6:] == [local, "its truck is gone"]
+
+
+@pytest.mark.parametrize("words", HOSTILE)
+def test_hostile_texts_leave_workbook_and_csv_readable(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path, words: str
+) -> None:
+    frames = spoiled(week_frames, words)
+    write_plan_xlsx(frames, tmp_path / "plan.xlsx", time_zone=ZONE)
+    write_plan_csv(frames, tmp_path / "plan.csv", time_zone=ZONE)
+    book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
+    with zipfile.ZipFile(tmp_path / "plan.xlsx") as parts:
+        for name in parts.namelist():
+            ElementTree.fromstring(parts.read(name))
+    cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
+    assert not [cell.coordinate for cell in cells if cell.data_type == "f" or cell.hyperlink]
+    stops = frames["plan_stops"]
+    assert book["Stops"].max_row == 1 + len(stops)
+    rows = read_rows(tmp_path / "plan.csv")
+    assert len(rows) == len(stops) + len(frames["plan_unserved"])
+    (defused,) = harmless(pd.Series([words]))
+    assert defused in {row["address"] for row in rows}

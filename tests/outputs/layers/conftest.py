@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
+import json
+import os
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
 import pandas as pd
 import pytest
+
+NODE = Path(__file__).parents[2] / "node"
 
 HOSTILE = (
     '<script>alert("1")</script> & \'quoted\' "twice"',
@@ -33,3 +43,20 @@ def spoiled(frames: dict[str, pd.DataFrame], words: str) -> dict[str, pd.DataFra
     frames["traces"]["vault_id"] = frames["traces"]["vault_id"].replace({"SM-1010": words})
     frames["rankings"]["vault_id"] = frames["rankings"]["vault_id"].replace({"SM-1010": words})
     return frames
+
+
+@pytest.fixture(scope="session")
+def node() -> Callable[..., Any]:
+    """Return what runs a script of tests/node on files and hands back what it prints."""
+    held = all((NODE / "node_modules" / name).exists() for name in ("@mapbox", "ical.js"))
+    if not (held and shutil.which("node")):
+        words = "node or its packages are missing: npm install in tests/node"
+        if os.environ.get("VAULTPLAN_REQUIRE_ALL") == "1":
+            pytest.fail(words)
+        pytest.skip(words)
+
+    def run(script: str, *paths: Path) -> Any:
+        command = ["node", str(NODE / script), *map(str, paths)]
+        return json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+
+    return run

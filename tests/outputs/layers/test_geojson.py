@@ -1,4 +1,4 @@
-"""GeoJSON held to RFC 7946 by two outside checkers, and read back by GDAL."""
+"""GeoJSON held to RFC 7946 by three outside checkers, and read back by GDAL."""
 
 from __future__ import annotations
 
@@ -57,6 +57,20 @@ def test_every_layer_but_the_streets_stands_the_checks(week_frames, tmp_path):
         assert read.total_bounds == pytest.approx([west, south, east, north], abs=1e-6)
 
 
+def test_geojsonhint_finds_nothing(week_frames, tmp_path, node, hostile):
+    """Also the right-hand rule of section 3.1.6, and members that are there twice."""
+    written = write_geojson(spoiled(week_frames, hostile), tmp_path, time_zone=ZONE)
+    found = node("geojsonhint.mjs", *written)
+    assert found == {path.name: [] for path in written}
+
+
+def test_geojsonhint_does_find_a_ring_that_runs_clockwise(tmp_path, node):
+    ring = [[0, 0], [0, 1], [1, 1], [0, 0]]
+    path = tmp_path / "wrong.geojson"
+    path.write_text(json.dumps({"type": "Polygon", "coordinates": [ring]}), encoding="utf-8")
+    assert "right-hand rule" in str(node("geojsonhint.mjs", path))
+
+
 def test_places_come_back_within_a_foot_and_blanks_stay_blank(week_frames, tmp_path):
     write_geojson(week_frames, tmp_path, time_zone=ZONE)
     read = pyogrio.read_dataframe(tmp_path / "vaults.geojson").set_index("vault_id")
@@ -71,12 +85,23 @@ def test_places_come_back_within_a_foot_and_blanks_stay_blank(week_frames, tmp_p
     assert stop["properties"]["on"] == "2026-03-02"
 
 
-def test_features_are_named_by_their_id(week_frames, tmp_path):
+def test_features_are_named_by_what_stays_from_plan_to_plan(week_frames, tmp_path):
+    def names(layer):
+        told = json.loads((tmp_path / f"{layer}.geojson").read_text(encoding="utf-8"))
+        named = [f["id"] for f in told["features"]]
+        assert len(set(named)) == len(named)
+        return named, [f["properties"] for f in told["features"]]
+
+    for path in write_geojson(week_frames, tmp_path, time_zone=ZONE):
+        names(path.stem)
+    named, vaults = names("vaults")
+    assert named == [vault["vault_id"] for vault in vaults]
+    named, stops = names("planned_stops")
+    assert named[0] == f"{stops[0]['order_id']} {stops[0]['kind']}"
+    week_frames["plan_stops"] = week_frames["plan_stops"].iloc[1:]
     write_geojson(week_frames, tmp_path, time_zone=ZONE)
-    told = json.loads((tmp_path / "vaults.geojson").read_text(encoding="utf-8"))
-    assert [f["id"] for f in told["features"]] == [
-        f["properties"]["vault_id"] for f in told["features"]
-    ]
+    assert names("planned_stops")[0] == named[1:]
+    assert "CREW-A 2026-03-02" in names("routes")[0]
 
 
 def test_of_a_large_fleet_only_the_weeks_vaults_are_written(week_frames, tmp_path, monkeypatch):
@@ -124,4 +149,13 @@ def test_hostile_texts_come_back_as_they_are(week_frames, tmp_path, hostile):
         checked(path)
     told = json.loads((tmp_path / "vaults.geojson").read_text(encoding="utf-8"))
     address = told["features"][0]["properties"]["address"]
-    assert address == hostile.partition("\x00")[0]  # GDAL's text ends where C's does
+    assert address == hostile.replace("\x00", "")
+
+
+def test_layers_without_rows_are_there_and_sound(week_frames, tmp_path, node):
+    few = {name: week_frames[name] for name in ("plans", "vaults")}
+    written = write_geojson(few, tmp_path, time_zone=ZONE)
+    assert len(written) == 8
+    for path in written[1:]:
+        assert json.loads(path.read_text(encoding="utf-8"))["features"] == []
+    assert node("geojsonhint.mjs", *written) == {path.name: [] for path in written}

@@ -12,6 +12,8 @@ import pytest
 from vaultplan.errors import CRSError
 from vaultplan.outputs.layers.geopackage import write_layers
 
+from .conftest import spoiled
+
 ZONE = "Etc/GMT+10"
 LAYERS = [
     "vaults",
@@ -156,3 +158,13 @@ def test_the_file_is_a_geopackage_as_the_standard_has_it(written: Path) -> None:
         written, "SELECT title FROM gpkg_data_columns WHERE column_name = 'prob_heavy'"
     )
     assert {row[0] for row in titled} == {"prob heavy"}
+
+
+def test_hostile_texts_come_back_as_they_are(
+    week_frames: dict[str, pd.DataFrame], tmp_path: Path, hostile: str
+) -> None:
+    write_layers(spoiled(week_frames, hostile), tmp_path / "h.gpkg", time_zone=ZONE)
+    assert layers_in(tmp_path / "h.gpkg") == LAYERS
+    vaults = pyogrio.read_dataframe(tmp_path / "h.gpkg", layer="vaults")
+    assert set(vaults["address"]) == {hostile.replace("\x00", "")}
+    assert rows_of(tmp_path / "h.gpkg", "PRAGMA integrity_check") == [("ok",)]

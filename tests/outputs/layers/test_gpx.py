@@ -71,14 +71,31 @@ def test_files_the_plan_no_longer_has_are_removed(week_frames, tmp_path):
 
 def test_a_stop_that_must_not_start_says_so():
     stop = {"kind": "pump_out", "method": "storm_drain", "gate": "hold", "load_gal": None}
-    band = {"volume_gal_p10": 118.0, "volume_gal_p90": 1236.0}
-    words = stop_words(stop | band)
-    assert (
-        words == "pump out, then work, storm drain, 120 \u2013 1,240 gal expected, hold: call first"
+    stop |= {"volume_gal_p10": 118.0, "volume_gal_p90": 1236.0}
+    words = "pump out, then work, storm drain, 120 \u2013 1,240 gal expected, "
+    assert stop_words(stop) == words + "hold: call first"
+    assert stop_words(stop | {"gate": "refer"}) == words + "refer: call first"
+    assert stop_words(stop | {"gate": "go"}) == words + "planned to go ahead"
+
+
+def test_what_nobody_decided_is_not_told_as_ordinary():
+    stop = {"kind": "pump_out", "method": None, "gate": float("nan"), "load_gal": None}
+    blank = {"volume_gal_p10": None, "volume_gal_p90": None}
+    assert stop_words(stop | blank) == (
+        "pump out, then work, method not decided, not decided: call first"
     )
-    vacuum = {**stop, **band, "kind": "vacuum", "load_gal": 630.0, "gate": "go"}
-    assert stop_words(vacuum | {"method": "vacuum_truck"}) == (
-        "take the water away, vacuum truck, 630 gal"
+
+
+def test_gallons_are_those_that_a_truck_takes_or_that_stood_there_before():
+    stop = {"method": "vacuum_truck", "gate": "go", "volume_gal_p10": 118.0}
+    stop |= {"volume_gal_p90": 1236.0, "load_gal": 630.0}
+    assert stop_words(stop | {"kind": "vacuum"}) == (
+        "take the water away, vacuum truck, 630 gal, planned to go ahead"
+    )
+    assert stop_words(stop | {"kind": "dump"}) == "dump, 630 gal"
+    assert stop_words(stop | {"kind": "work", "load_gal": None}) == (
+        "work after the vacuum truck, vacuum truck, "
+        "120 \u2013 1,240 gal expected before the vacuum truck, planned to go ahead"
     )
 
 

@@ -12,12 +12,13 @@ import pyogrio
 from vaultplan import schema
 from vaultplan.geometry import LONLAT
 from vaultplan.outputs.files import whole_file
+from vaultplan.outputs.layers.telling import stop_key
 from vaultplan.outputs.layers.week import week_layers
 from vaultplan.outputs.plan_view import crs_of, part
 
 #: In a larger fleet only the vaults of the week's stops and of orders left out are written.
 MOST_VAULTS: Final = 20_000
-#: Column whose value is a feature's ``id``, where one column tells the rows apart.
+#: Column whose value is a feature's ``id``; stops and routes are named by more than one.
 _IDS: Final = {
     "vaults": "vault_id",
     "left_out": "order_id",
@@ -51,7 +52,8 @@ def write_geojson(
     Notes
     -----
     RFC 7946: longitude and latitude (WGS 84) to six decimals, outer rings counter-clockwise,
-    cut where they cross the antimeridian, no ``crs``. Local times carry their offset.
+    cut where they cross the antimeridian, no ``crs``. Local times carry their offset. A feature's
+    ``id`` is its key, of a stop its order and what is done, so it holds from plan to plan.
     """
     layers = week_layers(frames, time_zone)
     mine = _vaults_of_the_week(frames)
@@ -86,10 +88,7 @@ def _write(frame: gpd.GeoDataFrame, name: str, path: Path) -> None:
             told[column] = values.dt.strftime("%Y-%m-%d").astype("str")
         elif isinstance(values.dtype, pd.DatetimeTZDtype):
             told[column] = values.dt.strftime("%Y-%m-%dT%H:%M:%SZ").astype("str")
-    key = _IDS.get(name)
-    if key:
-        told["feature_id"] = told[key]  # the column named here leaves the properties
-    options = {"ID_FIELD": "feature_id"} if key else {"ID_GENERATE": "YES"}
+    told["feature_id"] = _ids(frame, name)  # the column named here leaves the properties
     pyogrio.write_dataframe(
         told,
         path,
@@ -98,5 +97,15 @@ def _write(frame: gpd.GeoDataFrame, name: str, path: Path) -> None:
         RFC7946="YES",
         WRITE_BBOX="YES",
         COORDINATE_PRECISION="6",
-        **options,
+        ID_FIELD="feature_id",
     )
+
+
+def _ids(frame: pd.DataFrame, name: str) -> list[str]:
+    if name == "planned_stops":
+        key = frame[["order_id", "kind", "truck_id", "on", "stop_number"]]
+        return [stop_key(stop) for stop in key.to_dict("records")]
+    if name == "routes":
+        pairs = zip(frame["truck_id"], frame["on"], strict=True)
+        return [f"{truck} {day:%Y-%m-%d}" for truck, day in pairs]
+    return list(frame[_IDS[name]])

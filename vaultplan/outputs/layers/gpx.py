@@ -36,6 +36,7 @@ def write_gpx(frames: schema.Frames, folder: Path, *, time_zone: str | None = No
     """
     zone, plan = time_zone_of(frames, time_zone), plan_of(frames)
     if crs_of(frames) is None:
+        remove_stale(folder, plan["week_of"], ".gpx", [])
         return []
     stops = _lonlat(stops_in_full(frames, zone), frames)
     routes = _lonlat(part(frames, "routes"), frames)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 import pandas as pd
@@ -14,6 +15,22 @@ _KINDS: Final = {
     "vacuum": "take the water away",
     "dump": "dump",
 }
+_GATES: Final = {
+    "go": "planned to go ahead",
+    "hold": "hold: call first",
+    "refer": "refer: call first",
+}
+
+
+def stop_key(stop: Mapping[Any, Any]) -> str:
+    """Return what names a stop from plan to plan: its order, or truck, day and number of a dump.
+
+    >>> stop_key({"order_id": "WO-7", "kind": "work"})
+    'WO-7 work'
+    """
+    if not _is_blank(stop["order_id"]):
+        return f"{stop['order_id']} {stop['kind']}"
+    return f"{stop['truck_id']} {stop['on']:%Y-%m-%d} {stop['stop_number']}"
 
 
 def stop_name(stop: dict[str, Any]) -> str:
@@ -30,15 +47,29 @@ def stop_name(stop: dict[str, Any]) -> str:
 def stop_words(stop: dict[str, Any]) -> str:
     """Return what is done at a stop, how the water goes, how much, and whether it may go ahead."""
     parts = [_KINDS[stop["kind"]]]
-    if stop["kind"] != "dump" and not _is_blank(stop["method"]):
-        parts.append(str(stop["method"]).replace("_", " "))
+    if stop["kind"] != "dump":
+        parts.append(method_words(stop))
     if stop["kind"] in ("vacuum", "dump") and not _is_blank(stop["load_gal"]):
         parts.append(f"{whole(stop['load_gal'])} gal")
     elif not _is_blank(stop["volume_gal_p10"]) and not _is_blank(stop["volume_gal_p90"]):
-        parts.append(f"{low_to_high(stop['volume_gal_p10'], stop['volume_gal_p90'])} gal expected")
-    if not _is_blank(stop["gate"]) and stop["gate"] != "go":
-        parts.append(f"{stop['gate']}: call first")
+        band = low_to_high(stop["volume_gal_p10"], stop["volume_gal_p90"])
+        emptied = " before the vacuum truck" if stop["kind"] == "work" else ""
+        parts.append(f"{band} gal expected{emptied}")
+    if stop["kind"] != "dump":
+        gate = "" if _is_blank(stop["gate"]) else stop["gate"]
+        parts.append(_GATES.get(gate, "not decided: call first"))
     return ", ".join(parts)
+
+
+def method_words(stop: dict[str, Any]) -> str:
+    """Return how the water goes, in words.
+
+    >>> method_words({"method": "filter_sock"}), method_words({"method": None})
+    ('filter sock', 'method not decided')
+    """
+    if _is_blank(stop["method"]):
+        return "method not decided"
+    return str(stop["method"]).replace("_", " ")
 
 
 def _is_blank(value: Any) -> bool:

@@ -56,7 +56,7 @@ def week_layers(frames: schema.Frames, time_zone: str | None) -> dict[str, pd.Da
     waters, paths = part(frames, "receiving_waters"), part(frames, "traces")
     sensitivities = part(frames, "sensitivities").rename(columns={"reason": "sensitivity_reason"})
     names = pd.DataFrame(waters)[["water_id", "name"]].rename(columns={"name": "water_name"})
-    return {
+    layers = {
         "vaults": vaults_on(frames, day).assign(forecast_on=day),
         "planned_stops": stops_in_full(frames, zone),
         "left_out": unserved_in_full(frames),
@@ -73,6 +73,16 @@ def week_layers(frames: schema.Frames, time_zone: str | None) -> dict[str, pd.Da
         "sensitive_areas": part(frames, "sensitive_areas"),
         "streets": part(frames, "roads"),
     }
+    return {name: _without_nul(frame) for name, frame in layers.items()}
+
+
+def _without_nul(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the layer without the sign at which GDAL would end a text, losing the rest."""
+    is_text = [pd.api.types.is_string_dtype(kind) for kind in frame.dtypes]
+    texts = {
+        name: frame[name].str.replace("\x00", "", regex=False) for name in frame.columns[is_text]
+    }
+    return frame.assign(**texts)
 
 
 def column_meanings() -> dict[str, str]:
