@@ -141,6 +141,29 @@ def test_a_tour_timed_anew_may_not_fit_for_its_break(made):
     assert found == {"11:00": False, "11:15": True}
 
 
+@budget(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_no_vacuum_truck_goes_where_no_crew_follows(made, seed):
+    """Crews solved anew may leave jobs out: their vacuum stops must go, or are made twice."""
+    frames = made.generated_week(seed, 30, crews=2, vacuums=1, vacuum_share=0.6, width_m=9000.0)
+    week, rng = model(made, frames), np.random.default_rng(seed)
+    state = WeekState(week, rng)
+    for number in range(30):
+        state.insert(number)
+    crews = {
+        row: [pair for pair in zip(stops, starts, strict=True) if rng.random() < 0.7]
+        for row, (stops, starts) in enumerate(
+            zip(state.crews.stops, state.crews.starts, strict=True)
+        )
+    }
+    again = WeekState(week, rng)
+    again.adopt(crews, {row: list(stops) for row, stops in enumerate(state.vacuums.stops)})
+    assert_holds(again)
+    for number in again.unserved:
+        again.insert(number)
+    assert_holds(again)
+
+
 def test_what_an_insertion_costs_is_what_it_was_priced_at(made):
     """The gap tables price a job as the whole week does when it is driven again."""
     week = model(made, made.generated_week(11, 25, crews=2, vacuums=1, vacuum_share=0.0))

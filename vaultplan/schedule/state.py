@@ -263,14 +263,17 @@ class WeekState:
         """Take over tours that were found apart, as far as they keep every limit together.
 
         ``crews`` holds jobs with their starts, ``vacuums`` stops that suit those starts. Jobs that
-        need a vacuum truck and got none stay out.
+        need a vacuum truck and got none stay out; no vacuum truck goes where no crew follows.
         """
+        followed = {number for tour in crews.values() for number, _ in tour}
         for row, tour in crews.items():
             for number, start in tour:
                 if self.week.jobs[number].needs_vacuum:
                     self.crew_row[number], self.crew_start[number] = row, start
         for row, stops in vacuums.items():
-            kept = list(stops)
+            kept = [stop for stop in stops if stop < 0 or stop in followed]
+            if len(kept) < len(stops):
+                kept = without_idle_dumps(self.week, kept, self.week.vacuums[row].tank_gal)
             while not self.set_vacuum(row, kept):
                 last = max(at for at, stop in enumerate(kept) if stop >= 0)
                 kept = without_idle_dumps(
