@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import sqlite3
 import time
+from contextlib import closing
 from pathlib import Path
 
+import pandas as pd
+import pyarrow.parquet
 import pytest
 
-from vaultplan.outputs.layers.week import week_layers
+from vaultplan.outputs.layers.geopackage import write_layers
+from vaultplan.outputs.layers.parquet import write_parquet
 from vaultplan.outputs.publish import check_folder, write_dictionary, write_outputs
+from vaultplan.outputs.tables import write_plan_csv
 
 
 def content(folder: Path) -> dict[str, bytes]:
@@ -41,12 +47,20 @@ def test_the_same_plan_gives_the_same_bytes_at_another_time_and_place(
     assert told[-1][1] == told[-1][2]
 
 
-def test_every_column_of_every_layer_is_in_the_dictionary(week_frames, tmp_path):
+def test_every_column_of_every_file_is_in_the_dictionary(week_frames, tmp_path):
     write_dictionary(tmp_path / "d.md")
+    write_layers(week_frames, tmp_path / "l.gpkg")
+    write_plan_csv(week_frames, tmp_path / "plan.csv")
+    columns = {("plan.csv", name) for name in pd.read_csv(tmp_path / "plan.csv", nrows=0)}
+    for path in write_parquet(week_frames, tmp_path):
+        columns |= {(path.name, name) for name in pyarrow.parquet.read_schema(path).names}
+    with closing(sqlite3.connect(tmp_path / "l.gpkg")) as layers:
+        for (layer,) in layers.execute("SELECT table_name FROM gpkg_geometry_columns").fetchall():
+            told = layers.execute(f'PRAGMA table_info("{layer}")')
+            columns |= {(layer, row[1]) for row in told}
     text = (tmp_path / "d.md").read_text(encoding="utf-8")
-    for name, frame in week_layers(week_frames, None).items():
-        for column in frame.columns:
-            assert column == "geometry" or f"| {column} |" in text, f"{name}.{column}"
+    assert {name for _, name in columns} >= {"lon", "fid", "geom", "bbox", "arrive_local"}
+    assert sorted(each for each in columns if f"| {each[1]} |" not in text) == []
 
 
 def test_a_folder_that_is_a_file_is_refused(tmp_path):

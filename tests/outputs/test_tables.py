@@ -176,6 +176,8 @@ def test_workbook_has_its_sheets_filters_and_local_times(
     book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
     sheets = ["Stops", "Jobs", "Left out", "Ranking", "Loads", "Changes", "Columns explained"]
     assert book.sheetnames == sheets
+    for sheet in book:
+        assert str(sheet.freeze_panes).endswith("2") and sheet.auto_filter.ref.startswith("A1:")
     stops = book["Stops"]
     assert stops.freeze_panes == "D2"
     assert stops.auto_filter.ref == "A1:V16"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Final
 
 from vaultplan import schema
 from vaultplan.errors import OutputError
@@ -23,6 +24,14 @@ from vaultplan.outputs.workbook import write_plan_xlsx
 from vaultplan.settings import Settings
 
 LAYERS = "layers.gpkg"
+#: Columns that a kind of file has besides those of its table.
+_OF_FILES: Final = {
+    "lon": "longitude of a point, east positive (WGS 84, degrees); in CSV",
+    "lat": "latitude of a point, north positive (WGS 84, degrees); in CSV",
+    "fid": "running number of a row in its layer; in GeoPackage, not kept from plan to plan",
+    "geom": "the place, in the layer's CRS; in GeoPackage",
+    "bbox": "box around the place, in the table's CRS, by which readers skip rows; in GeoParquet",
+}
 
 
 def check_folder(out: Path) -> None:
@@ -87,10 +96,11 @@ def write_outputs(
 
 
 def write_dictionary(path: Path) -> None:
-    """Write what each column means: of every table, and of those that the layers add."""
-    added = "".join(f"| {name} | {words} |\n" for name, words in ADDED_COLUMNS.items())
+    """Write what each column means: of every table, and of those that layers and files add."""
+    named = {**ADDED_COLUMNS, **_OF_FILES}
+    added = "".join(f"| {name} | {words} |\n" for name, words in named.items())
     text = f"""{schema.data_dictionary()}
-## Columns that the layers add
+## Columns that layers and files add
 
 | column | meaning |
 |---|---|
