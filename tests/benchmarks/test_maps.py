@@ -105,8 +105,9 @@ def fleet(count, seed=1):
         first.iloc[np.arange(count) % len(first)].assign(
             vault_id=ids, **bands, volume_gal_mean=gal, capacity_gal=4 * gal,
             **{f"prob_{grade}": dirt[:, k] for k, grade in enumerate(schema.GRADES)},
-            reason=[f"{a} readings, last 20{b % 9 + 17}-{b % 12 + 1:02d}-{b % 28 + 1:02d}; graded {c} times"
-                    for a, b, c in rng.integers(1, (25, 2_000, 20), (count, 3))],
+            reason=[f"{readings} readings, last 2025-{day % 12 + 1:02d}-{day % 28 + 1:02d}; "
+                    f"graded {graded} times"
+                    for readings, day, graded in rng.integers(1, (25, 2_000, 20), (count, 3))],
         ),
     )  # fmt: skip
     traced = pd.DataFrame(frames["traces"]).query("trace_status == 'complete'")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+import geopandas as gpd
 import pandas as pd
 import pytest
+from shapely import Point
 
 from .conftest import XSS, Opened
 
@@ -18,7 +20,11 @@ def dotted(opened: Opened) -> int:
         opened.page.evaluate(
             """() => {
             const drawn = document.querySelector('[data-layer="week"] canvas');
-            const at = drawn.getContext('2d').getImageData(0, 0, drawn.width, drawn.height).data;
+            const copy = document.createElement('canvas');
+            [copy.width, copy.height] = [drawn.width, drawn.height];
+            const context = copy.getContext('2d', { willReadFrequently: true });
+            context.drawImage(drawn, 0, 0);
+            const at = context.getImageData(0, 0, copy.width, copy.height).data;
             const ink = [11, 90, 138, 255];
             let count = 0;
             for (let i = 0; i < at.length; i += 4) {
@@ -30,23 +36,200 @@ def dotted(opened: Opened) -> int:
     )
 
 
-@pytest.mark.parametrize("is_phone", [False, True])
-@pytest.mark.parametrize(
-    ("audience", "title"),
-    [("watch", "Watch-list: Week of Mon 2 Mar 2026"), ("dirty", "Where it is dirty")],
-)
-def test_the_page_opens_quietly_at_a_desk_and_on_a_phone(
-    show: Any, week_frames: dict[str, pd.DataFrame], audience: str, title: str, is_phone: bool
+TITLES = {
+    "week": "Week of Mon 2 Mar 2026",
+    "watch": "Watch-list: Week of Mon 2 Mar 2026",
+    "dirty": "Where dirty water was seen",
+}
+
+
+@pytest.mark.parametrize("is_phone", [False, True], ids=["desk", "phone"])
+@pytest.mark.parametrize("audience", list(TITLES))
+def test_a_map_opens_finds_draws_paths_and_takes_layers_off_and_on(
+    show: Any, week_frames: dict[str, pd.DataFrame], audience: str, is_phone: bool
 ) -> None:
     opened = show(week_frames, audience=audience, is_phone=is_phone)
-    assert opened.page.inner_text("#week") == title
+    page = opened.page
+    assert page.inner_text("#week") == TITLES[audience]
     assert opened.painted("ground") > 50_000
-    assert "not an entry permit" in opened.page.text_content("#cautions")
+    assert "not an entry permit" in page.text_content("#cautions")
     if is_phone:
-        opened.page.click("#unfold")
-    assert opened.page.is_visible("#legend")
-    width = opened.page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+        page.click("#unfold")
+    assert page.is_visible("#legend")
+
+    page.fill("#find-text", "sm-1010")
+    page.press("#find-text", "Enter")
+    story = page.inner_text("#story")
+    assert "SM-1010" in story and "Seen before" in story and "Outfall OF-4" in story
+    drawn = dotted(opened)
+    assert drawn > 200, "the way to the sea"
+    below = page.evaluate(
+        """() => {
+        const shapes = vaultplan.inks.below.get('OF-4');
+        const last = shapes[shapes.length - 1].at;
+        const bay = vaultplan.inks.places.find((place) => place.row.water_id === 'W-BAY');
+        return vaultplan.isInside(bay.rings, last[last.length - 2], last[last.length - 1]);
+    }"""
+    )
+    assert below, "the way ends in the bay"
+    page.click("#story .back")
+    assert dotted(opened) < drawn
+
+    boxes = page.evaluate(
+        "[...document.querySelectorAll('#legend input')].map((box) => box.dataset.layer)"
+    )
+    assert len(boxes) > 8 and len(set(boxes)) == len(boxes)
+    pictures = opened.pictures()
+    for _ in range(2):
+        changed = opened.pictures() != pictures
+        for layer in boxes:
+            page.evaluate(
+                "name => document.querySelector(`#legend input[data-layer=${name}]`).click()", layer
+            )
+    assert changed, "with every layer turned over"
+    assert opened.pictures() == pictures
+    width = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
     assert width <= 0
+    opened.assert_quiet()
+
+
+@pytest.mark.parametrize("audience", list(TITLES))
+def test_a_click_on_a_vault_opens_it(
+    show: Any, week_frames: dict[str, pd.DataFrame], audience: str
+) -> None:
+    opened = show(week_frames, audience=audience)
+    place = week_frames["vaults"].set_index("vault_id").geometry.to_crs(4326)["SM-1020"]
+    tap(opened, place.y, place.x, 17)
+    assert "SM-1020" in opened.page.inner_text("#story h2")
+    opened.assert_quiet()
+
+
+def tap(opened: Opened, lat: float, lon: float, zoom: float) -> None:
+    """Click on a place of the map, brought to its middle first."""
+    spot = opened.page.evaluate(
+        """([lat, lon, zoom]) => {
+        map_week.setView([lat, lon], zoom, {animate: false});
+        const box = map_week.getContainer().getBoundingClientRect();
+        return [box.left + box.width / 2, box.top + box.height / 2];
+    }""",
+        [lat, lon, zoom],
+    )
+    opened.page.mouse.click(*spot)
+
+
+def lonlat(x: float, y: float) -> tuple[float, float]:
+    """Return degrees of a place given in metres from the town's corner."""
+    at = gpd.GeoSeries([Point(500_000.0 + x, 4_206_000.0 + y)], crs="EPSG:32606").to_crs(4326)
+    return float(at.y.iloc[0]), float(at.x.iloc[0])
+
+
+def test_a_click_in_a_water_or_on_suspect_ground_shows_what_is_behind_it(
+    show: Any, week_frames: dict[str, pd.DataFrame]
+) -> None:
+    """The lagoon away from its eelgrass, the creek beside its middle, the gasworks' circle."""
+    opened = show(week_frames, audience="watch")
+    tap(opened, *lonlat(1600, -80), 17)
+    assert opened.page.inner_text("#story h2") == "Sallow Lagoon"
+    tap(opened, *lonlat(1752, 700), 17)
+    assert opened.page.inner_text("#story h2") == "Ember Creek"
+    tap(opened, *lonlat(560, 470), 17)
+    assert opened.page.inner_text("#story h2") == "Old gasworks"
+    within = week_frames["plan_stops"].query("kind == 'pump_out'").geometry
+    inside = int((within.distance(Point(500_505, 4_206_395)) < 400 * 0.3048).sum())
+    assert f"{inside} planned discharge" in opened.page.inner_text("#story")
+    assert len(opened.page.query_selector_all("#story button.stop")) == inside
+    opened.assert_quiet()
+
+
+def test_a_day_counts_only_its_own_discharges(
+    show: Any, week_frames: dict[str, pd.DataFrame]
+) -> None:
+    opened = show(week_frames, audience="watch")
+    pumped = week_frames["plan_stops"].query("kind == 'pump_out'")
+    bay = "button.water:has-text('Longreach Bay')"
+    assert f"{len(pumped)} discharges" in opened.page.inner_text(bay)
+    opened.page.click(bay)
+    opened.page.click("#days button:has-text('Mon 2 Mar')")
+    monday = int(pumped["on"].eq(pd.Timestamp("2026-03-02")).sum())
+    assert 1 < monday < len(pumped)
+    assert f"{monday} discharges" in opened.page.inner_text(bay)
+    assert f"{monday} planned discharges on Mon 2 Mar" in opened.page.inner_text("#story")
+    focused = opened.page.evaluate("document.activeElement.textContent")
+    assert focused == "Mon 2 Mar", "the keyboard stays where it was"
+    opened.assert_quiet()
+
+
+def test_stricter_waters_have_larger_marks_on_top(
+    show: Any, week_frames: dict[str, pd.DataFrame]
+) -> None:
+    opened = show(week_frames, audience="watch")
+    sizes = opened.page.evaluate(
+        """() => {
+        const { view, data } = vaultplan;
+        return view.ordered(data.stops).map((stop) => [stop.sensitivity, view.sizeOf(stop)]);
+    }"""
+    )
+    by_word = dict(sizes)
+    assert by_word["protected"] > by_word["ordinary"]
+    assert [size for _, size in sizes] == sorted(size for _, size in sizes)
+
+
+def test_methods_are_taken_off_one_by_one(show: Any, week_frames: dict[str, pd.DataFrame]) -> None:
+    opened = show(week_frames)
+    count = "vaultplan.data.stops.filter(vaultplan.isDrawn).length"
+    whole = opened.page.evaluate(count)
+    opened.page.uncheck("#legend input[data-layer='filter_sock']")
+    socks = opened.page.evaluate(
+        "vaultplan.data.stops.filter((s) => s.kind === 'pump_out' && s.method === 'filter_sock')"
+        ".length"
+    )
+    assert socks > 0
+    assert opened.page.evaluate(count) == whole - socks
+    opened.page.uncheck("#legend input[data-layer='work']")
+    assert opened.page.evaluate(count) < whole - socks
+
+
+def test_what_nobody_knows_has_a_layer_of_its_own(
+    show: Any, week_frames: dict[str, pd.DataFrame]
+) -> None:
+    visits = week_frames["visits"]
+    week_frames["visits"] = visits[visits["vault_id"] < "SM-1010"].reset_index(drop=True)
+    opened = show(week_frames, audience="dirty")
+    fills = opened.page.evaluate(
+        "vaultplan.view.hexes.ring.map((_, i) => vaultplan.view.hexFill(i))"
+    )
+    assert None in fills and len(set(fills)) > 1
+    # From farther out hexes stand alone, points come closer in.
+    opened.page.evaluate("map_week.setZoom(14, {animate: false})")
+    whole = opened.painted("vaults")
+    opened.page.uncheck("#legend input[data-layer='unknown_hexes']")
+    known = opened.painted("vaults")
+    assert 0 < known < whole
+    opened.page.uncheck("#legend input[data-layer='hexes']")
+    assert opened.painted("vaults") == 0
+    assert "Fewer than 3 graded looks: not known" in opened.page.inner_text("#legend")
+    assert "not a test for clusters" in opened.page.inner_text("#trips")
+    opened.assert_quiet()
+
+
+def test_both_ends_of_the_two_sided_colours_carry_a_sign(
+    show: Any, week_frames: dict[str, pd.DataFrame]
+) -> None:
+    opened = show(week_frames, audience="dirty")
+    opened.page.click("text=Times the fleet's share")
+    signs = [each.inner_text() for each in opened.page.query_selector_all(".ramp span")]
+    assert signs == ["\u2212"] * 3 + [""] + ["+"] * 3
+    told = opened.page.evaluate(
+        """() => {
+        const { view, data } = vaultplan;
+        return view.hexes.ring.map((_, i) => [data.look.diverging.indexOf(view.hexFill(i)),
+            view.hexSign(i)]).filter(([at]) => at >= 0);
+    }"""
+    )
+    assert told
+    assert all(sign == ("\u2212" if at < 3 else "+" if at > 3 else "") for at, sign in told)
+    opened.page.click(".days >> text=Share >> nth=0")
+    assert len(opened.page.query_selector_all(".ramp span")) == 6
     opened.assert_quiet()
 
 

@@ -25,7 +25,10 @@ EAST, NORTH = 500_000.0, 4_206_000.0
 
 def visits(*rows):
     told = pd.DataFrame(rows, columns=["vault_id", "visited_at", "grade"])
-    return told.assign(visited_at=pd.to_datetime(told["visited_at"], utc=True))
+    finding = told["grade"].map({"dry": "dry"}).fillna("wet")
+    grade = told["grade"].where(told["grade"].ne("dry"), None)
+    when = pd.to_datetime(told["visited_at"], utc=True)
+    return told.assign(visited_at=when, grade=grade, finding=finding)
 
 
 def fleet(**places):
@@ -42,13 +45,20 @@ def test_a_visit_counts_on_its_local_day():
 
 
 def test_looks_are_told_latest_first_as_days_back_and_grade():
-    """Days 20,000 and 20,010: 4 * 20010 + 2 (heavy), then ten days back, not graded: 4 * 10 + 3."""
+    """Days 20,000 and 20,010: 5 * 20010 + 2 (heavy), then ten days back, not graded: 5 * 10 + 4."""
     first = pd.Timestamp("1970-01-01", tz="UTC") + pd.Timedelta(days=20_000)
     codes = visit_codes(
         visits(("a", first, None), ("a", first + pd.Timedelta(days=10), "heavy")), "UTC"
     )
-    assert looks_of(codes, ["a", "b"], None) == [[80_042, 43], []]
-    assert looks_of(codes, ["a"], 1) == [[80_042]]
+    assert looks_of(codes, ["a", "b"], None) == [[100_052, 54], []]
+    assert looks_of(codes, ["a"], 1) == [[100_052]]
+
+
+def test_dry_and_not_graded_stay_two_things():
+    codes = visit_codes(visits(("a", "2025-01-01", "dry"), ("a", "2025-01-02", None)), "UTC")
+    assert codes["code"].tolist() == [3, 4]
+    told = records_of(codes, fleet(a=(EAST, NORTH)), Grid(-147.0, 38.0))
+    assert told["hexes"]["rows"] == [[]] and told["hexes"]["never"] == [1]
 
 
 def test_hexes_count_looks_by_quarter_and_vaults_never_graded():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pandas as pd
-import pytest
 
 from vaultplan.outputs.maps.data import page_data
 from vaultplan.outputs.maps.watched import overrides_told, reached_waters
@@ -37,8 +36,8 @@ def test_each_water_lists_what_reaches_it_strictest_first(week_frames, week_sett
             if water["water_id"] in passed[ids[stop["vault"]]].split(";")
         }
         assert set(water["stops"]) == meant
-        gallons = [data["stops"][k].get("gal", 0) for k in water["stops"]]
-        assert water["gal"] == pytest.approx(sum(gallons), abs=len(gallons))
+        days = [(data["stops"][k]["day"], data["stops"][k]["arrive"]) for k in water["stops"]]
+        assert days == sorted(days)
 
 
 def test_second_ways_count_where_the_plan_knows_them(week_frames):
@@ -46,7 +45,34 @@ def test_second_ways_count_where_the_plan_knows_them(week_frames):
         {"vault_id": ["v", "v"], "water_id": ["w", None], "way": ["second", "main"]}
     )
     known = reached_waters({**week_frames, "reached": ways})
-    assert known.to_numpy().tolist() == [["v", "w"]]
+    assert known["water_id"].fillna("").tolist() == ["w", ""]
+
+
+def test_all_that_ends_at_an_outfall_by_any_way_stands_behind_it(week_frames, week_settings):
+    """SM-1010 also runs to OF-9 by a second way, SM-1020 (held) to OF-9 alone."""
+    ways = pd.DataFrame(
+        {
+            "vault_id": ["SM-1010", "SM-1020"],
+            "water_id": ["W-LAG", None],
+            "outfall_id": ["OF-4", "OF-9"],
+            "other_outfalls": ["OF-9", ""],
+        }
+    )
+    data = told({**week_frames, "reached": ways}, week_settings)
+    names = data["vaults"]["vault_id"]
+    assert set(data["behind"]) == {"OF-4", "OF-9"}
+    (at,) = data["behind"]["OF-9"]["stops"]
+    assert names[data["stops"][at]["vault"]] == "SM-1010"
+    (kept,) = data["behind"]["OF-9"]["left"]
+    assert names[data["left"][kept]["vault"]] == "SM-1020"
+    (unknown,) = [row for row in data["watched"] if not row["water_id"]]
+    assert unknown["left"] == [kept] and unknown["sensitivity"] == "unknown"
+
+
+def test_the_sea_comes_last_among_waters_as_strict(week_frames, week_settings):
+    week_frames["sensitivities"]["sensitivity"] = "high"
+    names = [row["name"] for row in told(week_frames, week_settings)["watched"] if row["water_id"]]
+    assert names[-1] == "Longreach Bay"
 
 
 def test_notices_due_stand_at_their_water(week_frames, week_settings):

@@ -15,7 +15,7 @@ from vaultplan.outputs.maps.fleet import hexes, planned_vaults, shown_vaults
 from vaultplan.outputs.maps.ground import day_word, ground, records, spots
 from vaultplan.outputs.maps.lines import STEP_DEG, Grid, grid_of, points, shapes
 from vaultplan.outputs.maps.records import dirtiest, looks_of, records_of, visit_codes
-from vaultplan.outputs.maps.watched import overrides_told, watched_waters
+from vaultplan.outputs.maps.watched import overrides_told, watched_outfalls, watched_waters
 from vaultplan.outputs.plan_view import (
     first_day,
     local_clock,
@@ -102,6 +102,7 @@ def page_data(
     }
     if audience == "watch":
         told["watched"] = watched_waters(frames, stops, unserved)
+        told["behind"] = watched_outfalls(frames, stops, unserved)
         told["overrides"] = overrides_told(frames, plan_of(frames)["as_of_on"])
     if is_dirty:
         told["records"] = records_of(codes, everything, grid)
@@ -235,11 +236,11 @@ def _stops(
         load=stops["load_gal"].round(),
         tank=stops["tank_after_gal"].round(),
         drive=stops["drive_minutes"].round(),
-        gal=stops["volume_gal_mean"].round(),
+        gal=stops["volume_gal_mean"].round(1),
     )
     columns = (
         *("truck_id", "day", "gal", "stop_number", "kind", "arrive", "leave", "order_id", "vault"),
-        *("site_name", "load", "tank", "drive", "socks", "method"),
+        *("site_name", "load", "tank", "drive", "socks", "method", "sensitivity"),
     )
     return spots(told, grid, columns)
 

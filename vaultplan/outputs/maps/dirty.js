@@ -1,11 +1,13 @@
 // The analyst's map: where dirty water was seen, drawn in by how often people looked.
 (function (vp) {
   "use strict";
-  const { data, look, element, repaint } = vp;
-  const { entry, group, choice, ground } = vp.legend;
+  const { data, look, element, shown, repaint } = vp;
+  const { entry, group, choice, ramp, ground } = vp.legend;
   const { filter, refilter, limits } = vp.records;
   const { records } = data;
   const byId = (id) => document.getElementById(id);
+  shown.outfalls = false;
+  shown.yards = false;
   const QUARTERS = ["Jan - Mar", "Apr - Jun", "Jul - Sep", "Oct - Dec"];
 
   function change(changes) {
@@ -52,7 +54,7 @@
       if (kind !== filter.kind) change({ kind });
     }, "What counts as dirty");
     parts.append(
-      element("p", "A picture of what was recorded, not a test for clusters: a hex may stand out by chance."),
+      element("p", "A picture of what was recorded, not a test for clusters: a hex may stand out by chance, and nobody looks everywhere equally often."),
       kinds, vp.add(element("div", undefined, "pair"), years("From year", "from"), years("to", "to")), seasons,
     );
     const counts = element("p", undefined, "note");
@@ -69,32 +71,24 @@
     if (box) box.textContent = `${vp.number(looks)} graded looks${share}. Shares of places seen seldom are drawn toward that of the fleet (beta-binomial, by moments; Kleinman 1973).`;
   }
 
-  function ramp() {
-    const scale = element("div", undefined, "ramp");
-    scale.append(
-      ...look.sequential.map((colour) => {
-        const piece = element("span");
-        piece.style.background = colour;
-        return piece;
-      }),
-      ...[0, ...limits].map((limit) => element("b", `${limit} %`)),
-    );
-    return scale;
-  }
-
   function fillLegend() {
     group("Share of dirty looks, by hex");
-    entry("hexes", "Hexes", (context, x, y) => {
-      vp.glyph(context, "diamond", x, y, 9);
-      context.fillStyle = look.sequential[3];
-      context.fill();
-      context.stroke();
-    }, ["vaults"]);
-    byId("legend").append(ramp());
-    vp.legend.still(`Fewer than ${vp.records.LEAST_LOOKS} graded looks: not known`, vp.legend.patch(vp.records.unknown, "#57524a"));
+    entry("hexes", "Hexes", vp.legend.hexOf(look.sequential[3]), ["vaults"]);
+    const scale = element("div");
+    const show = (key) => {
+      filter.against = key === "against";
+      const { TIMES, SIGNS } = vp.records;
+      scale.replaceChildren(filter.against
+        ? ramp(look.diverging, ["less", ...TIMES.map((times) => `${times}×`)], SIGNS)
+        : ramp(look.sequential, [0, ...limits].map((limit) => `${limit} %`)));
+      repaint("vaults");
+    };
+    const options = [["share", "Share"], ["against", "Times the fleet's share"]];
+    byId("legend").append(choice(options, "share", show, "Colour of the hexes"), scale);
+    entry("unknown_hexes", `Fewer than ${vp.records.LEAST_LOOKS} graded looks: not known`, vp.legend.hexOf(vp.hatched.unknown), ["vaults"]);
     group("Vaults, last grade seen; from closer in");
     for (const grade of [...look.order].reverse()) {
-      const label = grade === "unknown" ? "never graded: not known" : grade;
+      const label = grade === "unknown" ? "no grade in these years and seasons: not known" : grade;
       entry(grade, label, (context, x, y) => vp.mark(context, grade, x, y, 7), ["vaults"]);
     }
     if (data.head.vault_count > data.vaults.vault_id.length) {
@@ -103,7 +97,5 @@
     ground();
   }
 
-  Object.assign(vp.view, {
-    title: "Where it is dirty", listTitle: "Filter", hasNoDays: true, isListFirst: true, fillLegend, fillList,
-  });
+  Object.assign(vp.view, { fillLegend, fillList });
 })(window.vaultplan);

@@ -4,7 +4,7 @@
   const { element, shown, repaint } = vp;
   const byId = (id) => document.getElementById(id);
 
-  function entry(key, label, draw, names) {
+  function entry(key, label, draw, names, height = 30) {
     const row = element("label", undefined, draw ? "entry" : "entry head");
     const box = element("input");
     box.type = "checkbox";
@@ -14,7 +14,7 @@
       shown[key] = box.checked;
       repaint(...names);
     });
-    vp.add(byId("legend"), vp.add(row, box, draw && vp.swatch(40, 30, draw), element("span", label)));
+    vp.add(byId("legend"), vp.add(row, box, draw && vp.swatch(40, height, draw), element("span", label)));
   }
 
   function still(label, draw, isTall) {
@@ -33,8 +33,11 @@
     };
   }
 
-  function patch(pattern, edge) {
+  function patch(pattern, edge, lineWidth = 1) {
     return (context, x, y) => {
+      context.fillStyle = "#ffffff";
+      context.fillRect(x - 13, y - 9, 26, 18);
+      context.lineWidth = lineWidth;
       context.fillStyle = pattern;
       context.strokeStyle = edge;
       context.fillRect(x - 13, y - 9, 26, 18);
@@ -77,5 +80,39 @@
     still("Receiving waters", patch("#d3e4ec", "#a9c3d0"));
   }
 
-  vp.legend = { entry, still, stripe, patch, group, choice, ground };
+  // The fleet's hexes: a box for what is known and one for what is not.
+  function hexes() {
+    group(`All ${vp.number(vp.data.head.vault_count)} vaults, counted in hexes; points from closer in`);
+    entry("hexes", "Hexes", hexOf(vp.look.sequential[2]), ["vaults"]);
+    entry("unknown_hexes", "Hexes where no grade was ever seen: not known", hexOf(vp.hatched.unknown), ["vaults"]);
+  }
+
+  function hexOf(fill) {
+    return (context, x, y) => {
+      context.beginPath();
+      for (let k = 0; k < 6; k += 1) context.lineTo(x + 11 * Math.cos((k * Math.PI) / 3), y + 11 * Math.sin((k * Math.PI) / 3));
+      context.closePath();
+      context.fillStyle = "#ffffff";
+      context.fill();
+      context.fillStyle = fill;
+      context.fill();
+      context.strokeStyle = vp.look.outline;
+      context.stroke();
+    };
+  }
+
+  // Colours side by side with what each begins at, and signs inside where their ends look alike.
+  function ramp(colours, limits, signs = []) {
+    const scale = element("div", undefined, "ramp");
+    scale.style.gridTemplateColumns = `repeat(${colours.length}, 1fr)`;
+    scale.append(...colours.map((colour, k) => {
+      const piece = element("span", signs[k] || "");
+      piece.style.background = colour;
+      if (signs.length && (k === 0 || k === colours.length - 1)) piece.style.color = "#ffffff";
+      return piece;
+    }), ...limits.map((limit) => element("b", limit)));
+    return scale;
+  }
+
+  vp.legend = { hexes, hexOf, ramp, entry, still, stripe, patch, group, choice, ground };
 })(window.vaultplan);

@@ -39,6 +39,18 @@
     return inside;
   }
 
+  function isAlong(lines, x, y, reach) {
+    return lines.some(({ at }) => {
+      for (let i = 2; i < at.length; i += 2) {
+        const [ax, ay] = [at[i - 2], at[i - 1]];
+        const [dx, dy] = [at[i] - ax, at[i + 1] - ay];
+        const part = Math.max(0, Math.min(1, ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy)));
+        if (Math.hypot(x - ax - part * dx, y - ay - part * dy) <= reach) return true;
+      }
+      return false;
+    });
+  }
+
   // Inside an area: its own place for a name first, then all over its visible part, nearest first.
   function spotsInside(ink, named, reach) {
     const { rings, at } = named;
@@ -193,5 +205,5 @@
     context.fillText(text, 0, 0);
   }
 
-  Object.assign(vp, { isInside, layOut, nameLines, write });
+  Object.assign(vp, { isInside, isAlong, layOut, nameLines, write });
 })(window.vaultplan);

@@ -8,13 +8,14 @@
   const count = vaults.vault_id.length;
   const byId = (id) => document.getElementById(id);
 
-  function open(parts) {
+  function open(parts, isMoving = true) {
     const story = byId("story");
     const back = element("button", "Close", "back");
     back.type = "button";
     back.addEventListener("click", close);
     story.replaceChildren(back, ...parts.filter(Boolean));
     story.hidden = false;
+    if (!isMoving) return;
     unfold(true);
     story.scrollIntoView({ block: "start" });
     story.focus({ preventScroll: true });
@@ -39,8 +40,13 @@
   }
 
   function tellOutfall(row) {
-    const told = [`Outfall ${row.outfall_id}`, row.water ? `Runs into ${row.water}.` : "Its water is not known."];
-    open([...vp.placeStory(row.name || row.outfall_id, told), ...view.tellOutfall(row)]);
+    if (view.tellOutfall) view.tellOutfall(row);
+    else open(vp.placeStory(row.name || row.outfall_id, [`Outfall ${row.outfall_id}`, row.water ? `Runs into ${row.water}.` : "Its water is not known."]));
+  }
+
+  function tellPlace(place) {
+    if (view.tellPlace) view.tellPlace(place);
+    else open(vp.placeStory(place.row.name || vp.PLACES[place.kind], [vp.placeWords(place.row, place.kind)]));
   }
 
   function tellYard(row, isDisposal) {
@@ -50,7 +56,7 @@
   function unfold(isOpen) {
     document.body.classList.toggle("unfolded", isOpen);
     byId("unfold").setAttribute("aria-expanded", String(isOpen));
-    byId("unfold").textContent = isOpen ? "Back to the map" : "Legend and list";
+    byId("unfold").textContent = isOpen ? "Back to the map" : view.foldLabel;
   }
 
   function fillHead() {
@@ -83,6 +89,7 @@
     state.day = day;
     state.trip = null;
     mirrorDay();
+    view.dayChanged();
     repaint("week");
   }
 
@@ -118,7 +125,8 @@
     return hits;
   }
 
-  Object.assign(vp, { open, openVault, tellOutfall, tellYard, mirrorDay });
+  Object.assign(vp, { open, openVault, tellOutfall, tellPlace, tellYard });
+  byId("unfold").textContent = view.foldLabel;
   fillHead();
   fillDays();
   if (view.isListFirst) byId("fold").insertBefore(byId("trips"), byId("legend"));

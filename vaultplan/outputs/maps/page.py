@@ -18,11 +18,13 @@ from vaultplan.outputs.pages.seal import POLICY, json_text, own_text, sealed
 
 _ZOOM_LOCK: Final = ", maximum-scale=1.0, user-scalable=no"
 _MAP_ID: Final = "week"
+_FIRST: Final = ("draw", "names", "tell", "view")
+_DRAWN: Final = ("ground", "marks", "paint", "legend")
 #: Our own scripts, in the order in which they need one another.
 _SCRIPTS: Final[Mapping[str, tuple[str, ...]]] = {
-    "week": ("draw", "names", "tell", "view", "paint", "legend", "week", "page"),
-    "watch": ("draw", "names", "tell", "view", "paint", "legend", "watch", "page"),
-    "dirty": ("draw", "names", "tell", "view", "records", "paint", "legend", "dirty", "page"),
+    "week": (*_FIRST, *_DRAWN, "week", "page"),
+    "watch": (*_FIRST, "watched", *_DRAWN, "watch", "page"),
+    "dirty": (*_FIRST, "records", *_DRAWN, "dirty", "page"),
 }
 
 

@@ -4,8 +4,10 @@
   const { data, look } = vp;
   const { records, looks } = data;
   const LEAST_LOOKS = 3;
-  const filter = { from: records.first_year, to: records.last_year, quarters: [0, 1, 2, 3], kind: "dirty" };
-  const unknown = vp.hatch("#57524a", true);
+  const filter = { from: records.first_year, to: records.last_year, quarters: [0, 1, 2, 3], kind: "dirty", against: false };
+  // Bounds of how many times the fleet's share a hex's is; each has its reciprocal.
+  const TIMES = [0.6, 0.75, 0.9, 1.1, 1.33, 1.67];
+  const SIGNS = ["−", "−", "−", "", "+", "+", "+"];
   let hexes = [];
   let fleet = { looks: 0, dirty: 0 };
   let seen = [];
@@ -42,9 +44,9 @@
     seen = looks.map((codes) => {
       let [day, count, dirty, last] = [0, 0, 0, -1];
       codes.forEach((code, k) => {
-        day = k ? day - Math.floor(code / 4) : Math.floor(code / 4);
-        const grade = code % 4;
-        if (grade === 3) return;
+        day = k ? day - Math.floor(code / 5) : Math.floor(code / 5);
+        const grade = code % 5;
+        if (grade > 2) return;
         const on = new Date(day * 864e5);
         if (!isIn(on.getUTCFullYear(), Math.floor(on.getUTCMonth() / 3))) return;
         if (last < 0) last = grade;
@@ -65,8 +67,19 @@
 
   function hexFill(i) {
     const { share } = hexes[i];
-    if (share === null) return unknown;
+    if (share === null) return null;
+    if (filter.against) return look.diverging[step(share)];
     return look.sequential[limits.filter((limit) => 100 * share > limit).length];
+  }
+
+  function step(share) {
+    const whole = fleet.looks ? fleet.dirty / fleet.looks : 0;
+    return TIMES.filter((limit) => share > limit * whole).length;
+  }
+
+  function hexSign(i) {
+    const { share } = hexes[i];
+    return filter.against && share !== null ? SIGNS[step(share)] : "";
   }
 
   function word() {
@@ -107,13 +120,19 @@
 
   refilter({});
   const limits = steps();
-  vp.records = { filter, refilter, limits, LEAST_LOOKS, unknown, word, fleet: () => fleet, percent };
+  vp.records = { filter, refilter, limits, TIMES, SIGNS, LEAST_LOOKS, word, fleet: () => fleet, percent };
   Object.assign(vp.view, {
     hexes: records.hexes,
-    pointsFrom: data.head.vault_count > 20000 ? 12.5 : 14.5,
+    title: "Where dirty water was seen",
+    listTitle: "Filter",
+    foldLabel: "Filters and legend",
+    hasNoDays: true,
+    isListFirst: true,
+    pointsFrom: data.head.vault_count > 20000 ? 12.5 : 15,
     hasFillClose: true,
     gradeOf: (i) => ["clear", "light", "heavy"][seen[i].last] || "unknown",
     hexFill,
+    hexSign,
     hexStory,
     ahead: (i) => [vp.element("h3", "What was seen here"), ...told(seen[i], records.prior.vault[filter.kind])],
   });

@@ -25,8 +25,10 @@ from vaultplan.outputs.maps.lines import Grid
 #: A map of so many hexes is still drawn in a blink, and each still holds several vaults.
 MOST_HEXES: Final = 3_000
 _RESOLUTIONS: Final = (9, 8, 7, 6)
-#: Code of a visit at which nobody graded the water.
-NOT_GRADED: Final = len(schema.GRADES)
+#: Codes of a visit that found no water, and of one at which nobody graded it.
+DRY, NOT_GRADED = len(schema.GRADES), len(schema.GRADES) + 1
+#: Day and grade share a number: ``CODES * day + code``.
+CODES: Final = len(schema.GRADES) + 2
 _LEAST_SPREAD, _MOST_SPREAD = 1e-3, 0.9
 
 
@@ -67,11 +69,12 @@ def visit_codes(visits: pd.DataFrame, time_zone: Any) -> pd.DataFrame:
     """Return vault_id, day (local days since 1970), grade code, year and quarter of each visit."""
     local = visits["visited_at"].dt.tz_convert(time_zone).dt.tz_localize(None)
     code = pd.Categorical(visits["grade"], categories=list(schema.GRADES)).codes.astype(int)
+    without = np.where(visits["finding"].eq("dry"), DRY, NOT_GRADED)
     return pd.DataFrame(
         {
             "vault_id": visits["vault_id"].to_numpy(),
             "day": (local.dt.normalize() - pd.Timestamp("1970-01-01")).dt.days.to_numpy(),
-            "code": np.where(code < 0, NOT_GRADED, code),
+            "code": np.where(code < 0, without, code),
             "year": local.dt.year.to_numpy(),
             "quarter": local.dt.quarter.to_numpy() - 1,
         }
@@ -81,7 +84,7 @@ def visit_codes(visits: pd.DataFrame, time_zone: Any) -> pd.DataFrame:
 def looks_of(codes: pd.DataFrame, vault_ids: Sequence[str], most: int | None) -> list[list[int]]:
     """Return each vault's visits, latest first, at most so many: days back and grade in one number.
 
-    The first number is ``4 * day + grade``, every next one ``4 * days before the last + grade``.
+    The first number is ``5 * day + code``, every next one ``5 * days before the last + code``.
     """
     kept = codes[codes["vault_id"].isin(set(vault_ids))]
     kept = kept.sort_values(["vault_id", "day"], ascending=[True, False], kind="stable")
@@ -91,7 +94,7 @@ def looks_of(codes: pd.DataFrame, vault_ids: Sequence[str], most: int | None) ->
     for vault_id, mine in kept.groupby("vault_id", sort=False):
         days, grade = mine["day"].to_numpy(), mine["code"].to_numpy()
         back = np.concatenate([days[:1], -np.diff(days)])
-        found[str(vault_id)] = (4 * back + grade).tolist()
+        found[str(vault_id)] = (CODES * back + grade).tolist()
     return [found.get(str(vault_id), []) for vault_id in vault_ids]
 
 
@@ -99,7 +102,7 @@ def dirtiest(codes: pd.DataFrame, vaults: pd.DataFrame, limit: int) -> pd.Series
     """Return which vaults become points: of a large fleet those seen dirty most often."""
     if len(vaults) <= limit:
         return pd.Series(True, index=vaults.index)
-    graded = codes[codes["code"] < NOT_GRADED]
+    graded = codes[codes["code"] < DRY]
     weight = graded["code"].map({0: 0.0, 1: 1.0, 2: 2.0}).groupby(graded["vault_id"]).sum()
     score = vaults["vault_id"].map(weight).fillna(-1.0).to_numpy(float)
     shown = np.zeros(len(vaults), bool)
@@ -123,7 +126,7 @@ def records_of(codes: pd.DataFrame, vaults: gpd.GeoDataFrame, grid: Grid) -> dic
     names = sorted(set(cells))
     years = codes["year"]
     first = int(years.min()) if len(years) else 0
-    graded = codes[codes["code"] < NOT_GRADED]
+    graded = codes[codes["code"] < DRY]
     graded = graded.assign(
         cell=graded["vault_id"].map(cell_of),
         when=4 * (graded["year"] - first) + graded["quarter"],

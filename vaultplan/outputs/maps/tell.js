@@ -189,12 +189,12 @@
     const listed = element("ul", undefined, "looks");
     let day = 0;
     data.looks[i].slice(0, 12).forEach((code, k) => {
-      day = k ? day - Math.floor(code / 4) : Math.floor(code / 4);
-      const grade = ["clear", "light", "heavy", ""][code % 4];
+      day = k ? day - Math.floor(code / 5) : Math.floor(code / 5);
+      const grade = ["clear", "light", "heavy"][code % 5];
       const on = new Date(day * 864e5).toISOString().slice(0, 10);
       listed.append(add(element("li"), swatch(22, 20, (context, x, y) => {
         if (grade) vp.mark(context, grade, x, y, 6);
-      }), element("span", `${on} ${grade || "not graded: dry, or nobody noted it"}`)));
+      }), element("span", `${on} ${grade || (code % 5 === 3 ? "dry" : "not graded")}`)));
     });
     return [element("h3", "Seen before"), listed.children.length ? listed : element("p", "No visit on record.", "note")];
   }
@@ -237,12 +237,20 @@
     ];
   }
 
+  const PLACES = { concern: "Ground of concern", areas: "Sensitive area", creek: "Receiving water", water: "Receiving water", open: "Receiving water" };
+
+  function placeWords(row, kind) {
+    const said = [row.kind, row.status].filter(Boolean).join(", ").replaceAll("_", " ");
+    const graded = row.sensitivity ? ` Sensitivity ${row.sensitivity}: ${row.reason || "no reason stated"}.` : "";
+    return `${PLACES[kind]}${said ? `: ${said}` : ""}.${graded}`;
+  }
+
   function placeStory(title, lines) {
     return [element("h2", title), ...lines.filter(Boolean).map((text) => element("p", text))];
   }
 
   Object.assign(vp, {
     METHODS, OUTCOMES, KINDS, element, swatch, number, roughly, plain, word, gradeOf, add, vaultStory, hexStory,
-    placeStory,
+    placeStory, placeWords, PLACES,
   });
 })(window.vaultplan);

@@ -1,4 +1,5 @@
-// What differs by audience. The week's own are the defaults; watch.js and dirty.js put theirs here.
+// What differs by audience. The week's own are the defaults; watch.js and dirty.js put theirs here,
+// what paints needs at once stands in watched.js and records.js, which are read before it.
 (function (vp) {
   "use strict";
   const { data, look } = vp;
@@ -19,11 +20,21 @@
     gradeOf: vp.gradeOf,
     hexFill(i) {
       const value = data.hexes[vp.state.hexColour][i];
-      if (value === null) return "#ffffff";
+      if (value === null) return null;
       return look.sequential[ramp[vp.state.hexColour].filter((limit) => value > limit).length];
     },
+    hexSign: () => "",
     hexStory: (i) => vp.hexStory(data.hexes, i),
     ahead: () => [],
-    tellOutfall: () => [],
+    outfallLabel: () => "",
+    ordered: (stops) => stops,
+    sizeOf: () => 1,
+    isGuarded: () => false,
+    isSeaTold: false,
+    waterName: (water) => (
+      ["protected", "outstanding"].includes(water.protection) ? `${water.name} (${water.protection})` : water.name
+    ),
+    dayChanged() {},
+    foldLabel: "Legend and list",
   };
 })(window.vaultplan);

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 import pandas as pd
@@ -11,7 +12,15 @@ from vaultplan.outputs.maps.ground import day_word
 from vaultplan.outputs.plan_view import part
 
 #: Strictest first; a water whose sensitivity nobody knows comes before ordinary ones.
-_STRICTEST: Final = ("protected", "high", "unknown", "elevated", "ordinary")
+STRICTEST: Final = ("protected", "high", "unknown", "elevated", "ordinary")
+#: All water ends there, so that of waters of one sensitivity they are named last.
+_WIDE: Final = ("bay", "sea")
+_NOT_KNOWN: Final[dict[str, Any]] = {
+    "water_id": "",
+    "name": "Water not known",
+    "sensitivity": "unknown",
+    "reason": "some way of these discharges ends where no listed water is known",
+}
 
 
 def watched_waters(
@@ -20,53 +29,93 @@ def watched_waters(
     """Return each water that the week's water may reach, strictest first.
 
     ``stops`` and ``left`` of each are places of rows in the frames handed over (vault_id required,
-    of stops volume_gal_mean); ``gal`` is the sum of the discharges' means, ``unknown`` how many
-    have none, ``due`` the days of the notices they ask for.
+    of stops arrive_at too), stops in order of time; ``due`` are the days of the notices they ask
+    for. Where some way ends in no listed water, a row with a blank water_id stands for it.
     """
-    reached = reached_waters(frames)
+    reached = reached_waters(frames).fillna({"water_id": ""})
     by_water = {str(key): set(mine["vault_id"]) for key, mine in reached.groupby("water_id")}
     waters = part(frames, "receiving_waters").merge(
         part(frames, "sensitivities"), on="water_id", how="left", validate="one_to_one"
     )
+    rows: list[dict[Any, Any]] = [*pd.DataFrame(waters).to_dict("records"), _NOT_KNOWN]
     notices = frames.get("notices", pd.DataFrame(columns=["water_id", "due_on"]))
-    mean = pd.to_numeric(stops["volume_gal_mean"])
-    told: list[dict[str, Any]] = []
-    for row in waters.to_dict("records"):
-        mine = by_water.get(str(row["water_id"]), set())
-        at = [k for k, vault in enumerate(stops["vault_id"]) if vault in mine]
-        kept = [k for k, vault in enumerate(left["vault_id"]) if vault in mine]
-        sensitivity = "unknown" if pd.isna(row["sensitivity"]) else str(row["sensitivity"])
-        due = sorted(set(notices.loc[notices["water_id"].eq(row["water_id"]), "due_on"]))
-        told.append(
-            {
-                "water_id": str(row["water_id"]),
-                "name": str(row["water_id"] if pd.isna(row["name"]) else row["name"]),
-                "sensitivity": sensitivity,
-                "reason": "" if pd.isna(row["reason"]) else str(row["reason"]),
-                "stops": at,
-                "left": kept,
-                "gal": round(float(mean.iloc[at].fillna(0.0).sum())),
-                "unknown": int(mean.iloc[at].isna().sum()),
-                "due": [day_word(day) for day in due],
-            }
-        )
-    told.sort(
-        key=lambda row: (_STRICTEST.index(row["sensitivity"]), -len(row["stops"]), row["name"])
-    )
-    return told
+    told: list[tuple[tuple[Any, ...], dict[str, Any]]] = []
+    for row in rows:
+        key = str(row["water_id"])
+        due = sorted(set(notices.loc[notices["water_id"].eq(key), "due_on"]))
+        sensitivity = _text(row["sensitivity"]) or "unknown"
+        mine = by_water.get(key, set())
+        water = {
+            "water_id": key,
+            "name": _text(row["name"]) or key,
+            "sensitivity": sensitivity,
+            "reason": _text(row["reason"]),
+            "stops": _in_time(stops, mine),
+            "left": _places(left, mine),
+            "due": [day_word(day) for day in due],
+        }
+        if not key and not water["stops"] and not water["left"]:
+            continue
+        is_wide = row.get("kind") in _WIDE
+        order = (STRICTEST.index(sensitivity), is_wide, not due, -len(water["stops"]), key)
+        told.append((order, water))
+    return [water for _, water in sorted(told, key=lambda pair: pair[0])]
+
+
+def watched_outfalls(
+    frames: schema.Frames, stops: pd.DataFrame, left: pd.DataFrame
+) -> dict[str, dict[str, list[int]]]:
+    """Return, by outfall, the ``stops`` and ``left`` of which some way ends there.
+
+    Both are places of rows in the frames handed over, as :func:`watched_waters` has them.
+    """
+    found: dict[str, set[str]] = {}
+    for vault_id, outfalls in _outfalls_reached(frames):
+        for outfall in outfalls:
+            found.setdefault(outfall, set()).add(vault_id)
+    told = {
+        outfall: {"stops": _in_time(stops, vaults), "left": _places(left, vaults)}
+        for outfall, vaults in sorted(found.items())
+    }
+    return {outfall: row for outfall, row in told.items() if row["stops"] or row["left"]}
 
 
 def reached_waters(frames: schema.Frames) -> pd.DataFrame:
     """Return vault_id and water_id of every water that a vault's water may reach.
 
-    Taken from ``reached``, which knows of second inlets and split drains, where the plan has it;
-    else from the main paths alone.
+    Taken from ``reached``, which knows of second inlets and split drains, where the plan has it,
+    water_id blank where some way ends in none; else from the main paths alone.
     """
     if "reached" in frames:
-        return frames["reached"][["vault_id", "water_id"]].dropna().drop_duplicates()
-    traces = pd.DataFrame(part(frames, "traces"))[["vault_id", "waters_passed"]].dropna()
+        return frames["reached"][["vault_id", "water_id"]].drop_duplicates()
+    traces = pd.DataFrame(part(frames, "traces"))[["vault_id", "waters_passed"]]
     listed = traces.assign(water_id=traces["waters_passed"].str.split(";")).explode("water_id")
     return listed[["vault_id", "water_id"]].drop_duplicates()
+
+
+def _outfalls_reached(frames: schema.Frames) -> Iterable[tuple[str, list[str]]]:
+    if "reached" not in frames:
+        traces = pd.DataFrame(part(frames, "traces"))[["vault_id", "outfall_id"]].dropna()
+        return [(str(vault), [str(outfall)]) for vault, outfall in traces.itertuples(index=False)]
+    reached = frames["reached"]
+    every = reached["outfall_id"].fillna("") + ";" + reached["other_outfalls"].fillna("")
+    return [
+        (str(vault), [one for one in ids.split(";") if one])
+        for vault, ids in zip(reached["vault_id"], every, strict=True)
+    ]
+
+
+def _in_time(stops: pd.DataFrame, vaults: set[str]) -> list[int]:
+    mine = stops.loc[stops["vault_id"].isin(vaults), "arrive_at"].sort_values(kind="stable")
+    return [int(place) for place in mine.index]
+
+
+def _places(left: pd.DataFrame, vaults: set[str]) -> list[int]:
+    return [int(place) for place in left.index[left["vault_id"].isin(vaults)]]
+
+
+def _text(value: Any) -> str:
+    return "" if pd.isna(value) else str(value)
 
 
 def overrides_told(frames: schema.Frames, as_of: pd.Timestamp) -> list[dict[str, str]]:

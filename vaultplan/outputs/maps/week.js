@@ -13,9 +13,9 @@
     entry("stops", "Planned stops, in driving order", null, ["week"]);
     for (const [method, grade] of Object.entries(look.method_grades)) {
       const low = look.glyphs[grade] === "triangle" ? 3 : 0;
-      still(vp.METHODS[method], (context, x, y) => vp.numbered(context, grade, 1, x, y + low), true);
+      entry(method, vp.METHODS[method], (context, x, y) => vp.numbered(context, grade, 1, x, y + low), ["week"], 40);
     }
-    still("Work only: emptied before", (context, x, y) => vp.numbered(context, "", 2, x, y), true);
+    entry("work", "Work only: emptied before", (context, x, y) => vp.numbered(context, "", 2, x, y), ["week"], 40);
     entry("routes", "Routes of the trucks", null, ["week"]);
     still("Crew", stripe({ strokeStyle: look.sequential[4], lineWidth: 3 }));
     still("Vacuum truck", stripe({ strokeStyle: look.diverging[6], lineWidth: 3, dash: [9, 6] }));
@@ -34,22 +34,12 @@
   }
 
   function fillHexLegend() {
-    group(`All ${vp.number(data.head.vault_count)} vaults, counted in hexes; points from closer in`);
-    entry("hexes", "Hexes", (context, x, y) => {
-      vp.glyph(context, "diamond", x, y, 9);
-      context.fillStyle = look.sequential[2];
-      context.fill();
-      context.stroke();
-    }, ["vaults"]);
-    const scale = element("div", undefined, "ramp");
+    vp.legend.hexes();
+    const scale = element("div");
     const show = (key) => {
       state.hexColour = key;
-      const limits = [0, ...vp.ramp[key]];
-      scale.replaceChildren(...look.sequential.map((colour) => {
-        const piece = element("span");
-        piece.style.background = colour;
-        return piece;
-      }), ...limits.map((limit) => element("b", key === "dirty" ? `${limit} %` : short(limit))));
+      const limits = [0, ...vp.ramp[key]].map((limit) => (key === "dirty" ? `${limit} %` : short(limit)));
+      scale.replaceChildren(vp.legend.ramp(look.sequential, limits));
       repaint("vaults");
     };
     const options = [["dirty", "Chance of dirty water"], ["gal", "Expected gallons"]];

@@ -13,7 +13,7 @@ from vaultplan.outputs.maps.page import page
 from vaultplan.outputs.plan_view import crs_of
 from vaultplan.settings import Settings
 
-_TITLES: Final = {"week": (), "watch": ("Watch-list",), "dirty": ("Where it is dirty",)}
+_TITLES: Final = {"week": (), "watch": ("Watch-list",), "dirty": ("Where dirty water was seen",)}
 
 
 def write_map(
