@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from vaultplan import loading, pipeline, schema, week
 from vaultplan.errors import BadRowsError, OutputError, ScheduleError, SettingsError, StoreError
-from vaultplan.outputs.sheets.write import ALL_TRUCKS
+from vaultplan.outputs.sheets.write import OF_YARD
 from vaultplan.settings import Settings
 from vaultplan.store.database import open_database
 from vaultplan.store.read import count_rows, read_table
@@ -37,7 +37,7 @@ def test_a_week_is_planned_stored_and_verified(town: str, tmp_path: Path, quick:
     sheets = {
         path.stem
         for path in result.written
-        if path.suffix == ".pdf" and not path.name.endswith(ALL_TRUCKS)
+        if path.suffix == ".pdf" and OF_YARD not in path.name
     }
     assert len(sheets) == len(stops[["truck_id", "on"]].drop_duplicates())
 

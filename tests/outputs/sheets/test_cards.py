@@ -122,12 +122,16 @@ def test_the_vacuum_truck_is_told_the_weight_and_risk_the_plan_reckoned_with(
 
 
 @pytest.mark.parametrize("paper", ["us-letter", "a4"])
-def test_all_sheets_of_a_day_are_one_more_file_with_pages_counted_by_truck(
+def test_all_sheets_of_a_yards_day_are_one_more_file_with_pages_counted_by_truck(
     week_frames, week_settings, tmp_path, paper
 ):
     written = write_sheets(week_frames, tmp_path, settings=week_settings, paper=paper)
-    (all_of_day,) = [p for p in written if p.name == "2026-03-03_all-trucks.pdf"]
-    single = [path for path in written if path.name.startswith("2026-03-03") and path != all_of_day]
+    (all_of_day,) = [p for p in written if p.name.startswith("2026-03-03_yard-")]
+    trucks = week_frames["trucks"].set_index("truck_id")["depot_id"]
+    yard = all_of_day.stem.removeprefix("2026-03-03_yard-")
+    mine = {truck.lower() for truck, depot in trucks.items() if depot.lower() == yard}
+    single = [p for p in written if p.stem.removeprefix("2026-03-03_") in mine]
+    assert len(single) > 1
     assert pages_of(all_of_day) == sum(map(pages_of, single))
     text = text_of(all_of_day)
     for path in single:

@@ -81,15 +81,18 @@ def test_one_file_per_truck_and_day(week_frames, week_settings, tmp_path):
             for on, truck in zip(stops["on"], stops["truck_id"], strict=True)
         }
     )
-    several = sorted({day for day, _ in days if sum(day == other for other, _ in days) > 1})
+    yards = {row["truck_id"].lower(): row["depot_id"] for row in
+             week_frames["trucks"].to_dict("records")}  # fmt: skip
+    homes = [(day, yards[truck].lower()) for day, truck in days]
+    several = list(dict.fromkeys(home for home in homes if homes.count(home) > 1))
     assert [path.name for path in written] == [
         *(f"{day}_{truck}.pdf" for day, truck in days),
-        *(f"{day}_all-trucks.pdf" for day in several),
+        *(f"{day}_yard-{yard}.pdf" for day, yard in several),
     ]
     assert several
     assert sorted((tmp_path / "sheets").iterdir()) == sorted(written)
     assert all(path.read_bytes().startswith(b"%PDF-") for path in written)
-    assert told == [(n, len(days)) for n in range(1, len(days) + 1)]
+    assert told == [(n + 1, len(written)) for n in range(len(written))]
 
 
 @needs_poppler

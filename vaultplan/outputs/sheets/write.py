@@ -18,8 +18,8 @@ from vaultplan.outputs.sheets.typeset import check_paper, typesetter
 from vaultplan.outputs.sheets.week import Row, Week, gather_week
 from vaultplan.settings import Settings
 
-#: End of the name of the file that holds all sheets of a day.
-ALL_TRUCKS = "_all-trucks.pdf"
+#: Stands in the name of a file that holds all sheets of a yard's day.
+OF_YARD = "_yard-"
 
 
 def write_sheets(
@@ -32,7 +32,8 @@ def write_sheets(
 ) -> list[Path]:
     """Return the route sheets written to ``folder/sheets``, one PDF per truck and day.
 
-    A day of several trucks has all of its sheets in one more file, to be printed at one go.
+    A yard that sends several trucks on a day has all their sheets in one more file, to be printed
+    at one go.
 
     The first page tells the day; then follows a card per stop with what to expect, what to do, when
     to stop and call, and fields to write in. Sheets of the same week that this plan no longer has
@@ -52,7 +53,7 @@ def write_sheets(
     paper
         ``us-letter`` or ``a4``, in place of the one in the settings.
     on_progress
-        Called with the number of sheets written and the number of all.
+        Called with the number of files written and the number of all.
 
     Raises
     ------
@@ -68,25 +69,44 @@ def write_sheets(
         return []
     week = gather_week(frames, settings)
     days = list(week.stops.groupby(["on", "truck_id"], sort=True))
-    names = truck_day_names([pair for pair, _ in days], ".pdf")
+    yards = _yards(week, [pair for pair, _ in days])
+    pairs = [*(pair for pair, _ in days), *((day, f"yard {yard}") for day, yard in yards)]
+    names = truck_day_names(pairs, ".pdf")
     target.mkdir(parents=True, exist_ok=True)
     written = []
     with typesetter("sheets/sheet.typ") as typeset:
-        sheets: dict[pd.Timestamp, list[dict[str, Any]]] = {}
-        for ((day, truck), stops), name in zip(days, names, strict=True):
+        sheets: dict[tuple[pd.Timestamp, str], dict[str, Any]] = {}
+        for ((day, truck), stops), name in zip(days, names[: len(days)], strict=True):
             sheet = _sheet(week, str(truck), pd.Timestamp(day), _rows(stops))
-            sheets.setdefault(pd.Timestamp(day), []).append(sheet)
+            sheets[day, str(truck)] = sheet
             written.append(target / name)
             typeset(_payload(week, [sheet], sheet["title"], paper), written[-1])
             if on_progress:
-                on_progress(len(written), len(days))
-        for day, of_day in sheets.items():
-            if len(of_day) > 1:
-                title = week.labels["day_title"].format(date=date_in_words(day, week.labels))
-                written.append(target / f"{day:%Y-%m-%d}{ALL_TRUCKS}")
-                typeset(_payload(week, of_day, title, paper), written[-1])
+                on_progress(len(written), len(names))
+        for ((day, yard), trucks), name in zip(yards.items(), names[len(days) :], strict=True):
+            depot = week.row("depots", yard)
+            title = week.labels["yard_title"].format(
+                date=date_in_words(day, week.labels),
+                yard=printable(depot.get("name") or yard, 60) or week.labels["not_stated"],
+            )
+            written.append(target / name)
+            mine = [sheets[day, truck] for truck in trucks]
+            typeset(_payload(week, mine, title, paper), written[-1])
+            if on_progress:
+                on_progress(len(written), len(names))
     remove_stale(target, week.plan["week_of"], ".pdf", written)
     return written
+
+
+def _yards(
+    week: Week, days: list[tuple[pd.Timestamp, str]]
+) -> dict[tuple[pd.Timestamp, str], list[str]]:
+    """Return the trucks of each day and yard that sends more than one."""
+    found: dict[tuple[pd.Timestamp, str], list[str]] = {}
+    for day, truck in days:
+        yard = str(week.row("trucks", truck).get("depot_id") or "")
+        found.setdefault((day, yard), []).append(str(truck))
+    return {key: trucks for key, trucks in found.items() if len(trucks) > 1}
 
 
 def _sheet(week: Week, truck_id: str, day: pd.Timestamp, stops: list[Row]) -> dict[str, Any]:
