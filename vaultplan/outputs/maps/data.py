@@ -14,6 +14,7 @@ from vaultplan.outputs.cautions import CAUTIONS
 from vaultplan.outputs.maps.fleet import hexes, planned_vaults, shown_vaults
 from vaultplan.outputs.maps.ground import day_word, ground, records, spots
 from vaultplan.outputs.maps.lines import STEP_DEG, Grid, grid_of, points, shapes
+from vaultplan.outputs.maps.phrases import Phrases
 from vaultplan.outputs.maps.records import dirtiest, looks_of, records_of, visit_codes
 from vaultplan.outputs.maps.watched import overrides_told, watched_outfalls, watched_waters
 from vaultplan.outputs.plan_view import (
@@ -49,7 +50,10 @@ _WHOLE: Final = (
     *("volume_gal_p10", "volume_gal_p50", "volume_gal_p90", "capacity_gal", "depth_in_p50"),
     *("gutter_ft", "pipe_ft"),
 )
+_REASONS: Final = ("forecast_reason", "decision_reason", "trace_reason")
 _FEW_WORDS: Final = 40
+#: A fleet of more than so many times the points shows half as many: a file is for a phone too.
+_HUGE: Final = 10
 #: So many last visits stand in the story of a vault.
 _LAST_LOOKS: Final = 4
 _PERCENT: Final = ("prob_clear", "prob_light", "prob_heavy")
@@ -61,6 +65,11 @@ def page_data(
     """Return everything the map page of an audience draws and tells, as lists and texts."""
     day, zone = first_day(frames), time_zone_of(frames, settings.time_zone)
     everything = gpd.GeoDataFrame(vaults_on(frames, day))
+    # Of a path that was followed to its end there is nothing to explain.
+    is_followed = everything["trace_status"].eq("complete").fillna(False)
+    everything["trace_reason"] = everything["trace_reason"].mask(is_followed)
+    if len(everything) > _HUGE * detail_limit:
+        detail_limit //= 2
     spatial = {name: gpd.GeoDataFrame(part(frames, name)) for name in _PLACES}
     grid = grid_of(everything, *spatial.values())
     is_dirty, visits = audience == "dirty", part(frames, "visits")
@@ -81,12 +90,14 @@ def page_data(
     planned = planned_vaults(frames)
     week = gpd.GeoDataFrame(shown[shown["vault_id"].isin(planned)])
     days = sorted({*stops["on"], *spatial["routes"]["on"]})
-    told = {
+    told: dict[str, Any] = {
         "audience": audience,
         "head": _head(frames, settings, day, days, len(everything)),
         "look": _LOOK,
         "grid": [grid.lon, grid.lat, STEP_DEG],
-        "ground": ground(frames, spatial, week if is_fleet else None, grid),
+        "ground": ground(
+            frames, spatial, grid, around=week if is_fleet else None, ends=set(shown["outfall_id"])
+        ),
         "vaults": _vaults(shown, grid),
         "looks": looks_of(codes, shown["vault_id"].tolist(), None if is_dirty else _LAST_LOOKS),
         "paths": _paths(
@@ -106,12 +117,25 @@ def page_data(
         told["overrides"] = overrides_told(frames, plan_of(frames)["as_of_on"])
     if is_dirty:
         told["records"] = records_of(codes, everything, grid)
+    told["phrases"] = _shared_phrases(told)
     if settings.outputs.basemap_url:
         told["basemap"] = {
             "url": settings.outputs.basemap_url,
             "attribution": settings.outputs.basemap_attribution,
         }
     return told
+
+
+def _shared_phrases(told: dict[str, Any]) -> list[str]:
+    """Put the numbers of phrases in place of every reason; return the phrases."""
+    phrases = Phrases()
+    words = told["vaults"]["words"]
+    for name in _REASONS:
+        words[name] = phrases.pack(words[name])
+    for rows in (told["left"], told["jobs"].values()):
+        for row in rows:
+            row["reason"] = phrases.pack([row.get("reason", "")])[0]
+    return phrases.told
 
 
 _PLACES: Final = (

@@ -3,6 +3,14 @@ window.vaultplan = (function () {
   "use strict";
   const data = JSON.parse(document.getElementById("vaultplan-data").textContent);
   const look = data.look;
+
+  // Reasons come as the numbers of the phrases they share.
+  const said = (numbers) => numbers.map((k) => data.phrases[k]).join(" ");
+  for (const name of ["forecast_reason", "decision_reason", "trace_reason"]) {
+    data.vaults.words[name] = data.vaults.words[name].map(said);
+  }
+  for (const row of [...data.left, ...Object.values(data.jobs)]) row.reason = said(row.reason);
+
   const [lon0, lat0, step] = data.grid;
 
   // World pixels of Leaflet's zoom 0: a place is projected once and only scaled afterwards.

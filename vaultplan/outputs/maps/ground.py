@@ -16,20 +16,25 @@ from vaultplan.outputs.maps.lines import Grid, merged_by_name, points, shapes
 from vaultplan.outputs.plan_view import part
 
 #: Streets are drawn this far around the week of a fleet too large to draw whole.
-_STREETS_AROUND_FT: Final = 1500.0
+_STREETS_AROUND_FT: Final = 1000.0
+#: Shapes of such a fleet are simplified by so much more.
+_COARSER: Final = 3.0
 _MOST_STREETS: Final = 60_000
 
 
 def ground(
     frames: schema.Frames,
     spatial: Mapping[str, gpd.GeoDataFrame],
-    around: gpd.GeoDataFrame | None,
     grid: Grid,
+    *,
+    around: gpd.GeoDataFrame | None,
+    ends: set[str],
 ) -> dict[str, Any]:
-    """Return what lies under the week; streets only ``around`` its vaults where that is given.
+    """Return what lies under the week; of a large fleet coarser, streets only ``around`` the week.
 
-    ``below`` is, by outfall, the way of the water from there to the sea.
+    ``below`` is, by outfall of ``ends``, the way of the water from there to the sea.
     """
+    coarse = 1.0 if around is None else _COARSER
     waters = spatial["receiving_waters"].merge(
         part(frames, "sensitivities"), on="water_id", how="left", validate="one_to_one"
     )
@@ -37,14 +42,24 @@ def ground(
     outfalls = spatial["outfalls"]
     streets = merged_by_name(streets_around(spatial["roads"], around), "name")
     return {
-        "backdrop": named(spatial["backdrop"], grid, 6.0, ("kind", "name")),
+        "backdrop": named(spatial["backdrop"], grid, 6.0 * coarse, ("kind", "name")),
         "waters": named(
-            waters, grid, 4.0, ("water_id", "name", "kind", "protection", "sensitivity", "reason")
+            waters,
+            grid,
+            4.0 * coarse,
+            ("water_id", "name", "kind", "protection", "sensitivity", "reason"),
         ),
-        "areas": named(spatial["sensitive_areas"], grid, 3.0, ("name", "kind")),
-        "concern": named(_around(spatial["concern_sites"]), grid, 3.0, ("name", "kind", "status")),
-        "streets": named(streets, grid, 2.0, ("name",), is_labelled=False),
-        "below": _below(outfalls, spatial["receiving_waters"], grid),
+        "areas": named(spatial["sensitive_areas"], grid, 3.0 * coarse, ("name", "kind")),
+        "concern": named(
+            _around(spatial["concern_sites"]), grid, 3.0 * coarse, ("name", "kind", "status")
+        ),
+        "streets": named(streets, grid, 2.0 * coarse, ("name",), is_labelled=False),
+        "below": _below(
+            outfalls[outfalls["outfall_id"].isin(ends)],
+            spatial["receiving_waters"],
+            grid,
+            10.0 * coarse,
+        ),
         "outfalls": spots(
             outfalls.assign(water=outfalls["water_id"].map(names)),
             grid,
@@ -56,12 +71,14 @@ def ground(
 
 
 def _below(
-    outfalls: gpd.GeoDataFrame, waters: gpd.GeoDataFrame, grid: Grid
+    outfalls: gpd.GeoDataFrame, waters: gpd.GeoDataFrame, grid: Grid, tolerance_ft: float
 ) -> dict[str, list[list[int]]]:
     ways = ways_below(outfalls, waters)
     if not ways:
         return {}
-    drawn = shapes(gpd.GeoDataFrame(geometry=list(ways.values()), crs=outfalls.crs), grid, 4.0)
+    drawn = shapes(
+        gpd.GeoDataFrame(geometry=list(ways.values()), crs=outfalls.crs), grid, tolerance_ft
+    )
     return {key: line for key, line in zip(ways, drawn, strict=True) if line}
 
 

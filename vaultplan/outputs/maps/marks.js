@@ -157,8 +157,8 @@
 
   function paintPath(ink, i, spot) {
     const path = inks.paths.get(i);
-    if (!path) return;
     paintBelow(ink, vp.word("outfall_id", i));
+    if (!path) return;
     vp.stroke(ink, path, { strokeStyle: "#fbfaf6", lineWidth: 8 });
     vp.stroke(ink, path, { strokeStyle: look.diverging[0], lineWidth: 4 });
     const { context } = ink;
