@@ -34,6 +34,17 @@ def decoded(line: list[int], grid: Grid) -> np.ndarray[Any, Any]:
     return steps * STEP_DEG + (grid.lon, grid.lat)
 
 
+def spelled(data: dict[str, Any]) -> dict[str, Any]:
+    """Return a page's data with every reason as its own words again."""
+    phrases = data.pop("phrases")
+    words = data["vaults"]["words"]
+    for name in ("forecast_reason", "decision_reason", "trace_reason"):
+        words[name] = [" ".join(phrases[k] for k in numbers) for numbers in words[name]]
+    for row in (*data["left"], *data["jobs"].values()):
+        row["reason"] = " ".join(phrases[k] for k in row["reason"])
+    return data
+
+
 # ---- places as numbers ----
 
 
@@ -65,6 +76,20 @@ def test_streets_of_one_name_are_joined() -> None:
 # ---- what each table adds ----
 
 
+def test_reasons_come_back_word_for_word(
+    week_frames: dict[str, pd.DataFrame], week_settings: Settings
+) -> None:
+    data = spelled(page_data(week_frames, week_settings, 10_000))
+    jobs = week_frames["plan_jobs"].set_index("order_id")["reason"]
+    assert {order: row["reason"] for order, row in data["jobs"].items()} == jobs.to_dict()
+    left = week_frames["plan_unserved"].set_index("order_id")["reason"]
+    assert {row["order_id"]: row["reason"] for row in data["left"]} == left.to_dict()
+    words, traces = data["vaults"]["words"], week_frames["traces"]
+    assert set(words["forecast_reason"]) == set(week_frames["forecasts"]["reason"])
+    unfollowed = traces.loc[traces["trace_status"].ne("complete"), "reason"]
+    assert set(words["trace_reason"]) == set(unfollowed)
+
+
 @pytest.mark.parametrize(
     ("missing", "parts"),
     [
@@ -80,9 +105,9 @@ def test_a_missing_table_leaves_everything_else_as_it_is(
     missing: str,
     parts: dict[str, set[str]],
 ) -> None:
-    whole = page_data(week_frames, week_settings, 10_000)
+    whole = spelled(page_data(week_frames, week_settings, 10_000))
     del week_frames[missing]
-    without = page_data(week_frames, week_settings, 10_000)
+    without = spelled(page_data(week_frames, week_settings, 10_000))
     assert {part for part in whole if whole[part] != without[part]} == set(parts)
     (part,) = parts
     for name in parts[part]:
