@@ -385,3 +385,17 @@ def test_a_basemap_is_asked_for_only_when_named_and_all_shows_without_it(
     assert opened.painted("ground") > bare
     assert opened.painted("week") > 2_000
     opened.page.context.close()
+
+
+def test_a_page_whose_data_is_packed_shows_the_same(
+    show: Any, week_frames: dict[str, pd.DataFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = show(week_frames)
+    whole = plain.pictures()
+    size = plain.page.evaluate("document.documentElement.outerHTML.length")
+    monkeypatch.setattr("vaultplan.outputs.maps.page._PACKED_FROM", 0)
+    packed = show(week_frames)
+    assert packed.page.get_attribute("#vaultplan-data", "type") == "application/json+gzip"
+    assert packed.pictures() == whole
+    assert packed.page.evaluate("document.documentElement.outerHTML.length") < size
+    packed.assert_quiet()

@@ -1,7 +1,7 @@
 // Glyphs, decoded places and the canvases they are drawn on.
 window.vaultplan = (function () {
   "use strict";
-  const data = JSON.parse(document.getElementById("vaultplan-data").textContent);
+  const data = window.vaultplan_data;
   const look = data.look;
 
   // Reasons come as the numbers of the phrases they share.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import gzip
 import html
 import re
 from collections.abc import Iterator, Mapping
@@ -18,6 +19,8 @@ from vaultplan.outputs.pages.seal import POLICY, json_text, own_text, sealed
 
 _ZOOM_LOCK: Final = ", maximum-scale=1.0, user-scalable=no"
 _MAP_ID: Final = "week"
+#: Letters of data from which on they are packed, to a third or so.
+_PACKED_FROM: Final = 1_500_000
 _FIRST: Final = ("draw", "names", "tell", "view")
 _DRAWN: Final = ("ground", "marks", "paint", "legend")
 #: Our own scripts, in the order in which they need one another.
@@ -83,16 +86,23 @@ def page(title: str, data: Mapping[str, Any]) -> str:
     rendered = str(figure.render())
     rendered = rendered.replace(_ZOOM_LOCK, "").replace("<html>", '<html lang="en">', 1)
     scripts = "".join(own_text(f"maps/{name}.js") for name in _SCRIPTS[data["audience"]])
-    tail = (
-        f'<script type="application/json" id="vaultplan-data">{json_text(data)}</script>\n'
-        f"<script>{scripts}</script>\n</body>"
-    )
+    started = own_text("maps/start.js").replace("/* scripts */", scripts)
+    tail = f"{_data_block(data)}\n<script>{started}</script>\n</body>"
     head, mark, rest = rendered.partition("</body>")
     # folium puts its script behind the body; ours needs the map it makes, so both move inside.
     made, found, end = rest.partition("</html>")
     if not (mark and found):
         raise OutputError("the page that folium made has no end; another folium version?")
     return sealed(f"{head}{made}{tail}\n</html>{end}")
+
+
+def _data_block(data: Mapping[str, Any]) -> str:
+    """Return the data as JSON; much of it packed by gzip, which start.js takes apart."""
+    text = json_text(data)
+    if len(text) < _PACKED_FROM:
+        return f'<script type="application/json" id="vaultplan-data">{text}</script>'
+    packed = base64.b64encode(gzip.compress(text.encode("utf-8"), mtime=0)).decode("ascii")
+    return f'<script type="application/json+gzip" id="vaultplan-data">{packed}</script>'
 
 
 def _policy(data: Mapping[str, Any]) -> str:
