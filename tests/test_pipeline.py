@@ -35,9 +35,7 @@ def test_a_week_is_planned_stored_and_verified(town: str, tmp_path: Path, quick:
     assert all(path.stat().st_size > 500 for path in result.written)
     stops = result.frames["plan_stops"]
     sheets = {
-        path.stem
-        for path in result.written
-        if path.suffix == ".pdf" and OF_YARD not in path.name
+        path.stem for path in result.written if path.suffix == ".pdf" and OF_YARD not in path.name
     }
     assert len(sheets) == len(stops[["truck_id", "on"]].drop_duplicates())
 

@@ -39,8 +39,10 @@ def write_map(
         ``week``: trucks, stops and orders left out. ``watch``: planned discharges by the water
         they reach, for the specialist. ``dirty``: where dirty water was seen, for the analyst.
     detail_limit
-        Most vaults drawn as points. In a larger fleet all vaults are counted in hexes, and points
-        are drawn for the week's vaults, the best-ranked orders and the most expected dirty water.
+        Most vaults drawn as points, half as many where the fleet is ten times as large. In a
+        larger fleet all vaults are counted in hexes, and points are drawn for the week's vaults,
+        the best-ranked orders and the most expected dirty water; on ``dirty`` for those seen dirty
+        most often.
 
     Raises
     ------
@@ -52,10 +54,10 @@ def write_map(
 
     Notes
     -----
-    Places are drawn in EPSG:4326 to 0.000001 degree; lines are simplified by 2 to 6 ft. The page
-    holds no basemap, and a content security policy forbids it to load or run anything else; where
-    ``settings.outputs.basemap_url`` names tiles, those may be loaded, and all else shows without
-    them. The same plan gives the same bytes.
+    Places are drawn in EPSG:4326 to 0.000001 degree; lines are simplified by 2 to 10 ft, of a
+    large fleet by three times that. The page holds no basemap, and a content security policy
+    forbids it to load or run anything else; where ``settings.outputs.basemap_url`` names tiles,
+    those may be loaded, and all else shows without them. The same plan gives the same bytes.
     """
     if crs_of(frames) is None:
         raise CRSError("no table has a place with a CRS, so there is no map to draw")
