@@ -1,16 +1,9 @@
 // Glyphs, decoded places and the canvases they are drawn on.
 window.vaultplan = (function () {
   "use strict";
-  const data = window.vaultplan_data;
+  // A map's start.js has read its data already; other pages that draw have theirs in the page.
+  const data = window.vaultplan_data || JSON.parse(document.getElementById("vaultplan-data").textContent);
   const look = data.look;
-
-  // Reasons come as the numbers of the phrases they share.
-  const said = (numbers) => numbers.map((k) => data.phrases[k]).join(" ");
-  for (const name of ["forecast_reason", "decision_reason", "trace_reason"]) {
-    data.vaults.words[name] = data.vaults.words[name].map(said);
-  }
-  for (const row of [...data.left, ...Object.values(data.jobs)]) row.reason = said(row.reason);
-
   const [lon0, lat0, step] = data.grid;
 
   // World pixels of Leaflet's zoom 0: a place is projected once and only scaled afterwards.

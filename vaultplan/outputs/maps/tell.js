@@ -35,6 +35,13 @@
     sewer_plant: "Runs to a sewage works, not a receiving water.",
     by_area: "Pipes not known; by the drainage area it lies in.",
   };
+  // Reasons come as the numbers of the phrases they share.
+  const said = (numbers) => numbers.map((k) => data.phrases[k]).join(" ");
+  for (const name of ["forecast_reason", "decision_reason", "trace_reason"]) {
+    vaults.words[name] = vaults.words[name].map(said);
+  }
+  for (const row of [...data.left, ...Object.values(data.jobs)]) row.reason = said(row.reason);
+
   const waterNames = new Map(data.ground.waters.map((water) => [water.water_id, water.name]));
 
   function element(tag, text, className) {
