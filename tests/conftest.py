@@ -14,6 +14,7 @@ import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 import hypothesis
 import pytest
@@ -32,6 +33,11 @@ hypothesis.settings.load_profile("unhurried")
 CRS = "EPSG:32606"
 TIME_ZONE = "Etc/GMT+10"
 SERVER_USER = "vaultplan-tests"
+CHROMIUM = Path("/usr/bin/chromium")
+BROWSER_FLAGS = [
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+]
 
 
 def _unavailable(reason: str) -> None:
@@ -271,3 +277,21 @@ def town(request: pytest.FixtureRequest) -> str:
     """A copy of the demo, on each store in turn."""
     embedded = request.param == "embedded"
     return request.getfixturevalue("town_file" if embedded else "town_on_server")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Debian's Chromium, headless, without the requests that it makes of its own."""
+    missing = "" if CHROMIUM.exists() else "Chromium is not installed"
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        missing = "playwright is not installed"
+    if missing:
+        if os.environ.get("VAULTPLAN_REQUIRE_ALL") == "1":
+            pytest.fail(missing)
+        pytest.skip(missing)
+    with sync_playwright() as started:
+        running = started.chromium.launch(executable_path=str(CHROMIUM), args=BROWSER_FLAGS)
+        yield running
+        running.close()

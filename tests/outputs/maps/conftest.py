@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,16 +13,6 @@ import pytest
 from vaultplan.outputs.maps.write import write_map
 from vaultplan.settings import Settings
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 XSS = '</script><script>window.ran=1</script><img src=x onerror="window.ran=1">'
 
 
@@ -84,23 +73,6 @@ class Opened:
             map_week.setView(window.firstView.center, window.firstView.zoom, {animate: false});
         }"""
         )
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    missing = "" if CHROMIUM.exists() else "Chromium is not installed"
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        missing = "playwright is not installed"
-    if missing:
-        if os.environ.get("VAULTPLAN_REQUIRE_ALL") == "1":
-            pytest.fail(missing)
-        pytest.skip(missing)
-    with sync_playwright() as started:
-        running = started.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield running
-        running.close()
 
 
 def open_page(

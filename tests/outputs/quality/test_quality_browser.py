@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,8 +18,6 @@ from vaultplan.outputs.quality.page import write_quality_page
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
 XSS = '</script><script>window.ran=1</script><img src=x onerror="window.ran=1">'
 CRS = "EPSG:32606"
 X0, Y0 = 500_000.0, 4_206_000.0
@@ -63,23 +60,6 @@ class Opened:
 
 
 BEFORE, AFTER, LINE = "#6b3a0a", "#4f2f7f", "#222222"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    missing = "" if CHROMIUM.exists() else "Chromium is not installed"
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        missing = "playwright is not installed"
-    if missing:
-        if os.environ.get("VAULTPLAN_REQUIRE_ALL") == "1":
-            pytest.fail(missing)
-        pytest.skip(missing)
-    with sync_playwright() as started:
-        running = started.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield running
-        running.close()
 
 
 def table(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -21,8 +20,6 @@ from vaultplan.outputs.watch.words import outfall_checks
 
 from .conftest import Frames, facts, watched
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
 XSS = '</script><script>window.ran=1</script><img src=x onerror="window.ran=1">'
 Written = Callable[..., Path]
 
@@ -130,23 +127,6 @@ def test_a_map_shows_outfalls_paths_and_grades(week_frames: Frames, size: Any) -
     alone = water_map(scene, lagoon, "Sallow & Co", rows.iloc[:0], {}, {}, size)
     assert "Sallow &amp; Co" in alone
     assert not shapely.is_empty(lagoon)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    missing = "" if CHROMIUM.exists() else "Chromium is not installed"
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        missing = "playwright is not installed"
-    if missing:
-        if os.environ.get("VAULTPLAN_REQUIRE_ALL") == "1":
-            pytest.fail(missing)
-        pytest.skip(missing)
-    with sync_playwright() as started:
-        running = started.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield running
-        running.close()
 
 
 @pytest.mark.browser

@@ -80,12 +80,13 @@ def write_skill_page(
     parts = {
         "title": html.escape(f"Forecast skill of {facts.name}"),
         "style": own_text("pages/plain.css"),
-        "tested": html.escape(_tested(facts)),
+        "about": html.escape(_tested(facts)),
+        "nav": own_text("skill/nav.html"),
         "invented": '<p class="invented">Invented data</p>' if is_invented else "",
         "sections": "\n".join(sections),
         "cautions": html.escape(" ".join(CAUTIONS)),
     }
-    page = filled(own_text("skill/page.html"), parts)
+    page = filled(own_text("pages/plain.html"), parts)
     with whole_file(path) as unfinished:
         unfinished.write_text(page, encoding="utf-8", newline="\n")
 
