@@ -28,6 +28,7 @@ from .seeing import contrast, lightness, overlap, rgb
 
 pytestmark = pytest.mark.browser
 
+LETTERS = Path(__file__).parent / "letters.js"
 AXE = Path(__file__).parent / "node" / "node_modules" / "axe-core" / "axe.min.js"
 PAGES = (
     *("map.html", "map_watch.html", "map_dirty.html", "week.html"),
@@ -60,23 +61,23 @@ def axe() -> str:
 
 
 @contextmanager
-def opened(
-    browser: Any, path: Path, *, is_phone: bool = False, high: int = 0, before: str = ""
-) -> Iterator[Any]:
-    """A page without its content policy, so that a test can run scripts in it."""
+def opened(browser: Any, path: Path, *, is_phone: bool = False, high: int = 0) -> Iterator[Any]:
+    """A page without its content policy, so that a test can run scripts in it.
+
+    A page as high as all that it scrolls shows everything.
+    """
     size = {"width": 390, "height": 844} if is_phone else {"width": 1360, "height": 860}
     viewport = size | ({"height": high} if high else {})
     context = browser.new_context(viewport=viewport, bypass_csp=True, offline=True)
-    if before:
-        context.add_init_script(before)
+    context.add_init_script(LETTERS.read_text(encoding="utf-8"))
     page = context.new_page()
     complaints: list[str] = []
     page.on("console", lambda message: complaints.append(f"{message.type}: {message.text}"))
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.goto(path.as_uri())
     page.wait_for_timeout(400)
-    yield page
     assert complaints == []
+    yield page
     context.close()
 
 
@@ -97,8 +98,25 @@ def test_axe_finds_nothing_serious(
         assert serious == []
 
 
-def picture(page: Any, **how: Any) -> np.ndarray:
-    return np.asarray(Image.open(io.BytesIO(page.screenshot(**how))).convert("RGB"))
+WITHOUT_LETTERS = """
+* { color: transparent !important; transition: none !important; }
+svg text, svg tspan { fill: transparent !important; }
+"""
+
+
+def picture(place: Any) -> np.ndarray:
+    return np.asarray(Image.open(io.BytesIO(place.screenshot())).convert("RGB"))
+
+
+def whole_picture(page: Any) -> np.ndarray:
+    """Return the page from top to end, put together from views: a browser's tallest is limited."""
+    high = page.viewport_size["height"]
+    length = page.evaluate("document.documentElement.scrollHeight")
+    views = []
+    for top in range(0, length, high):
+        page.evaluate("top => scrollTo(0, top)", top)
+        views.append(picture(page)[max(0, top + high - max(length, high)) :])
+    return np.concatenate(views)
 
 
 @pytest.mark.parametrize("is_phone", [False, True])
@@ -108,10 +126,10 @@ def test_letters_stand_out_from_the_pixels_behind_them(
 ) -> None:
     """The page is pictured without its letters; the ground is the middle pixel of their box."""
     with opened(browser, pages / name, is_phone=is_phone, high=3000) as page:
-        page.evaluate(UNFOLD)
-        texts = page.evaluate(TEXTS)
+        page.evaluate("letters.unfold()")
+        texts = page.evaluate("letters.listed()")
         page.add_style_tag(content=WITHOUT_LETTERS)
-        seen = picture(page, full_page=True)
+        seen = whole_picture(page)
     assert len(texts) > 20
     faint = []
     for text in texts:
@@ -130,13 +148,14 @@ def test_letters_drawn_on_a_map_stand_out_from_what_is_under_them(
     browser: Any, pages: Path, name: str
 ) -> None:
     """Names, numbers of stops, signs: each letter is kept with the pixels it is written over."""
-    with opened(browser, pages / name, before=f"({KEEP_LETTERS})()") as page:
+    with opened(browser, pages / name) as page:
+        page.evaluate("letters.keep()")
         for button in page.get_by_text("Times the fleet").all():
             button.click()
         for zoom in (13, 15, 16.5):
             page.evaluate("zoom => map_week.setZoom(zoom, { animate: false })", zoom)
             page.wait_for_timeout(200)
-        written = page.evaluate("written")
+        written = page.evaluate("letters.written")
     assert len({each["words"] for each in written}) > 10
     for each in written:
         counts = np.array([count for _, count in each["ground"]])
@@ -164,73 +183,3 @@ def test_marks_of_the_grades_stay_apart_in_grey_on_the_map(browser: Any, pages: 
     for first, second in itertools.combinations(range(4), 2):
         assert overlap(shapes[first], shapes[second]) < 0.88
         assert abs(levels[first] - levels[second]) >= 20
-
-
-UNFOLD = """() => {
-  for (const each of document.querySelectorAll("details")) each.open = true;
-  const button = document.getElementById("unfold");
-  if (button && button.checkVisibility()) button.click();
-}"""
-
-TEXTS = """() => {
-  const found = [];
-  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-  const shown = (element, box) => {
-    for (let at = element; at && at !== document.body; at = at.parentElement) {
-      if (getComputedStyle(at).overflow === "visible" || at.namespaceURI.endsWith("svg")) continue;
-      const edge = at.getBoundingClientRect();
-      box = [Math.max(box[0], edge.left), Math.max(box[1], edge.top), Math.min(box[2], edge.right), Math.min(box[3], edge.bottom)];
-    }
-    return [box[0] + scrollX, box[1] + scrollY, box[2] + scrollX, box[3] + scrollY].map(Math.round);
-  };
-  while (walk.nextNode()) {
-    const node = walk.currentNode;
-    const holder = node.parentElement;
-    if (!node.data.trim() || holder.closest("script, style, title, desc, defs")) continue;
-    if (!holder.checkVisibility({ opacityProperty: true, visibilityProperty: true })) continue;
-    const { fill, color } = getComputedStyle(holder);
-    const ink = holder.namespaceURI.endsWith("svg") ? fill : color;
-    const range = document.createRange();
-    range.selectNodeContents(node);
-    for (const each of range.getClientRects()) {
-      const box = shown(holder, [each.left, each.top, each.right, each.bottom]);
-      if (box[2] - box[0] > 2 && box[3] - box[1] > 2) found.push({ words: node.data.trim(), ink, box });
-    }
-  }
-  return found;
-}"""
-
-WITHOUT_LETTERS = """
-* { color: transparent !important; transition: none !important; }
-svg text, svg tspan { fill: transparent !important; }
-"""
-
-KEEP_LETTERS = """() => {
-  const write = CanvasRenderingContext2D.prototype.fillText;
-  window.written = [];
-  CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
-    const turn = this.getTransform();
-    const spot = turn.transformPoint(new DOMPoint(x, y));
-    const size = Math.ceil(2 * (this.measureText(text).width + 40) * Math.hypot(turn.a, turn.b));
-    const [left, top] = [Math.round(spot.x - size / 2), Math.round(spot.y - size / 2)];
-    const mask = new OffscreenCanvas(size, size).getContext("2d");
-    mask.setTransform(turn.a, turn.b, turn.c, turn.d, turn.e - left, turn.f - top);
-    for (const name of ["font", "textAlign", "textBaseline"]) mask[name] = this[name];
-    mask.lineWidth = 2;
-    mask.strokeText(text, x, y);
-    mask.fillText(text, x, y);
-    const letters = mask.getImageData(0, 0, size, size).data;
-    const under = this.getImageData(left, top, size, size).data;
-    const ground = new Map();
-    for (let at = 0; at < letters.length; at += 4) {
-      const [px, py] = [left + ((at / 4) % size), top + Math.floor(at / 4 / size)];
-      const isOn = px >= 0 && py >= 0 && px < this.canvas.width && py < this.canvas.height;
-      if (letters[at + 3] < 128 || !isOn) continue;
-      const key = under.slice(at, at + 4).join();
-      ground.set(key, (ground.get(key) || 0) + 1);
-    }
-    const counted = [...ground].map(([key, count]) => [key.split(",").map(Number), count]);
-    if (counted.length) window.written.push({ words: String(text), ink: this.fillStyle, ground: counted });
-    return write.call(this, text, x, y);
-  };
-}"""
