@@ -1,7 +1,8 @@
 """Sheets read aloud: tags, language, headings, words in place of pictures, on every page.
 
 Held to the failure conditions that software can find in the Matterhorn Protocol 1.02 (PDF
-Association, 2014), a list of the ways to miss ISO 14289-1 (PDF/UA-1); each check has its number.
+Association, 2014), a list of the ways to miss ISO 14289-1 (PDF/UA-1); each check has its number,
+those of clause 01 from the protocol's public listing, the others from memory.
 The files are read by qpdf (pikepdf) and by poppler, not by Typst, which writes them.
 """
 
