@@ -148,7 +148,7 @@ def _filled_by(row: Mapping[Hashable, Any]) -> str:
         return "What fills it is not known: too few looks."
     shares = {way: float(row[f"inflow_{way}_frac"]) for way in WAYS}
     parts = [f"{way} {100 * share:.0f} %" for way, share in shares.items()]
-    level = "" if pd.isna(row["filling_in"]) else f"; to {row['filling_in']:.0f} in in a season"
+    level = "" if pd.isna(row["filling_in"]) else f"; {row['filling_in']:.0f} in come in a season"
     return f"Filled by {', '.join(parts)}{level}."
 
 

@@ -69,6 +69,7 @@ def _looks(axes: Axes, visits: pd.DataFrame, as_of: pd.Timestamp) -> None:
         axes.plot(
             _number(mine["on"]), mine["depth_in"], MARKS[GRADE_GLYPHS[grade]], markersize=7,
             markerfacecolor=GRADE_COLOURS[grade], markeredgecolor=OUTLINE, linestyle="none",
+            clip_on=False, zorder=3,
         )  # fmt: skip
     years = pd.date_range(start, as_of, freq="YS")
     _days(axes, pd.DatetimeIndex([start, as_of]), years, "%Y")
@@ -133,7 +134,7 @@ def refill_picture(curve: pd.DataFrame, hold_hours: float | None) -> str:
     hold_hours
         Time that the schedule gives a crew to come; a dashed line.
     """
-    with drawing(5.2, 3.4) as (figure, buffer):
+    with drawing(3.9, 3.0) as (figure, buffer):
         axes = figure.add_subplot()
         hours = curve["hours"].to_numpy(float)
         chance = curve["prob_workable"].to_numpy(float)
@@ -142,8 +143,8 @@ def refill_picture(curve: pd.DataFrame, hold_hours: float | None) -> str:
         if hold_hours is not None and hold_hours <= hours.max():
             axes.axvline(hold_hours, color=OUTLINE, linewidth=1.4, linestyle=(0, (5, 3)))
             axes.annotate(
-                f"the plan's hold, {hold_hours:g} h", (hold_hours, 0.04), rotation=90,
-                ha="right", va="bottom", fontsize=9.5,
+                f"the plan's hold, {hold_hours:g} h", (1.15 * hold_hours, 0.04), rotation=90,
+                ha="left", va="bottom", fontsize=9.5,
             )  # fmt: skip
         axes.set_ylim(0, 1.03)
         axes.set_xlim(0, hours.max())
@@ -157,7 +158,7 @@ def refill_picture(curve: pd.DataFrame, hold_hours: float | None) -> str:
 
 def grades_picture(forecasts: pd.DataFrame) -> str:
     """Return the chance of each grade by day, stacked: prob_clear, prob_light, prob_heavy."""
-    with drawing(5.2, 3.4) as (figure, buffer):
+    with drawing(3.9, 3.0) as (figure, buffer):
         axes = figure.add_subplot()
         on, low = _number(forecasts["on"]), np.zeros(len(forecasts))
         for grade in GRADES:
