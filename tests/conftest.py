@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import os
-import pwd
-import shlex
 import shutil
-import socket
 import subprocess
-import tempfile
-import time
+import sys
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +28,9 @@ hypothesis.settings.load_profile("unhurried")
 
 CRS = "EPSG:32606"
 TIME_ZONE = "Etc/GMT+10"
-SERVER_USER = "vaultplan-tests"
+POSTGIS = Path(__file__).parents[1] / "scripts" / "postgis"
+#: The database that the server has to begin with: empty, with PostGIS.
+EMPTY = "vaultplan"
 CHROMIUM = Path("/usr/bin/chromium")
 BROWSER_FLAGS = [
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
@@ -46,113 +44,27 @@ def _unavailable(reason: str) -> None:
     pytest.skip(f"PostGIS tests left out: {reason}")
 
 
-def _programs() -> Path | None:
-    """The newest Debian PostgreSQL that has PostGIS."""
-    found = [
-        bin_
-        for bin_ in Path("/usr/lib/postgresql").glob("*/bin")
-        if (bin_ / "initdb").exists()
-        and Path(f"/usr/share/postgresql/{bin_.parent.name}/extension/postgis.control").exists()
-    ]
-    return max(found, key=lambda bin_: float(bin_.parent.name), default=None)
-
-
-def _as_server_user() -> list[str]:
-    """PostgreSQL refuses to run as root; another user is made for it then."""
-    if os.geteuid() != 0:
-        return []
-    try:
-        pwd.getpwnam(SERVER_USER)
-    except KeyError:
-        subprocess.run(["useradd", "--system", SERVER_USER], check=True, capture_output=True)
-    return ["runuser", "-u", SERVER_USER, "--"]
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
 @pytest.fixture(scope="session")
 def postgis_server() -> Iterator[str]:
     """URL of a PostGIS server of our own, without the database's name; it stops with the tests."""
-    programs = _programs()
-    if programs is None:
-        _unavailable("no PostgreSQL with PostGIS under /usr/lib/postgresql")
-    folder = Path(tempfile.mkdtemp(prefix="vaultplan-postgis-"))
-    server = guard = None
-    try:
-        user = _as_server_user()
-        if user:
-            shutil.chown(folder, SERVER_USER)
-        data, port = folder / "data", _free_port()
-        initdb = [programs / "initdb", "-D", data, "-U", "tests", "--auth=trust", "--no-sync"]
-        subprocess.run(
-            [*user, *initdb, "--encoding=UTF8", "--locale=C.UTF-8"], check=True, capture_output=True
-        )
-        options = {
-            "listen_addresses": "127.0.0.1",
-            "port": port,
-            "unix_socket_directories": folder,
-            "fsync": "off",
-            "full_page_writes": "off",
-            "max_connections": "40",
-        }
-        listed = [part for name, value in options.items() for part in ("-c", f"{name}={value}")]
-        with (folder / "log").open("wb") as log:
-            # A session of its own: Ctrl-C reaches pytest first, which then stops the server.
-            server = subprocess.Popen(
-                [*user, programs / "postgres", "-D", data, *listed],
-                stdout=log,
-                stderr=log,
-                start_new_session=True,
-            )
-        url = f"postgresql://tests@127.0.0.1:{port}"
-        guard = _guard(programs, folder)
-        _wait_for(url, server, folder / "log")
-        _on_server(url, "CREATE DATABASE with_postgis")
-        _on_server(url, "CREATE EXTENSION postgis", database="with_postgis")
-        yield url
-    except (OSError, subprocess.CalledProcessError) as error:
-        _unavailable(f"the server could not be started: {error}")
-    finally:
-        if guard is not None:
-            guard.kill()
-            guard.wait()
-        if server is not None:
-            subprocess.run(_stop(programs, folder), check=False, capture_output=True)
-            with suppress(subprocess.TimeoutExpired):
-                server.wait(timeout=20)
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def _stop(programs: Path, folder: Path) -> list[str]:
-    stop = [programs / "pg_ctl", "-D", folder / "data", "-m", "immediate", "stop"]
-    return [str(part) for part in (*_as_server_user(), *stop)]
-
-
-def _guard(programs: Path, folder: Path) -> subprocess.Popen[bytes]:
-    """Stop the server and clear up even when these tests are killed outright."""
-    stop, place = shlex.join(_stop(programs, folder)), shlex.quote(str(folder))
-    watch = f"while kill -0 {os.getpid()}; do sleep 2; done; {stop}; rm -rf {place}"
-    silent = subprocess.DEVNULL
-    return subprocess.Popen(
-        ["sh", "-c", watch], stdout=silent, stderr=silent, start_new_session=True
+    # A session of its own: Ctrl-C reaches pytest first, which then stops the server. Where the
+    # tests are killed outright, the server sees that they are gone.
+    server = subprocess.Popen(
+        [sys.executable, POSTGIS, "--no-fsync", "--while", str(os.getpid())],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
     )
-
-
-def _wait_for(url: str, server: subprocess.Popen[bytes], log: Path) -> None:
-    import psycopg
-
-    for _ in range(200):
-        if server.poll() is not None:
-            raise OSError(f"it ended at once: {log.read_text(errors='replace')[-500:]}")
-        with suppress(psycopg.OperationalError):
-            psycopg.connect(f"{url}/postgres").close()
-            return
-        time.sleep(0.1)
-    raise OSError("it did not answer within 20 seconds")
+    try:
+        assert server.stdout is not None
+        url = server.stdout.readline().strip()
+        if not url:
+            _unavailable(server.communicate()[1].strip())
+        yield url.rsplit("/", 1)[0]
+    finally:
+        server.terminate()
+        server.communicate(timeout=60)
 
 
 def _on_server(url: str, statement: str, database: str = "postgres") -> None:
@@ -174,7 +86,7 @@ def _copy_of(template: str, server: str) -> Iterator[str]:
 @pytest.fixture
 def postgis_url(postgis_server: str) -> Iterator[str]:
     """URL of an empty database that has PostGIS; it is dropped after the test."""
-    with _copy_of("with_postgis", postgis_server) as url:
+    with _copy_of(EMPTY, postgis_server) as url:
         yield url
 
 
@@ -201,7 +113,7 @@ def made_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def made_on_server(postgis_server: str) -> str:
     """Name of an empty database on the server to copy."""
-    _on_server(postgis_server, "CREATE DATABASE made TEMPLATE with_postgis")
+    _on_server(postgis_server, f"CREATE DATABASE made TEMPLATE {EMPTY}")
     _make(f"{postgis_server}/made")
     return "made"
 
@@ -254,7 +166,7 @@ def demo_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def demo_on_server(postgis_server: str) -> str:
     """Name of a database on the server that holds the demo, to copy."""
-    _on_server(postgis_server, "CREATE DATABASE demo_town TEMPLATE with_postgis")
+    _on_server(postgis_server, f"CREATE DATABASE demo_town TEMPLATE {EMPTY}")
     _load_demo(f"{postgis_server}/demo_town")
     return "demo_town"
 
