@@ -15,7 +15,7 @@ from shapely import LineString, Point
 from vaultplan.errors import SchemaError, StoreError
 from vaultplan.schema import STORED, table
 from vaultplan.store.geopackage import touches_box
-from vaultplan.store.read import count_rows, known_keys, read_table
+from vaultplan.store.read import count_rows, known_keys, read_chunks, read_table
 from vaultplan.store.write import upsert
 
 
@@ -208,3 +208,62 @@ def test_a_value_of_another_program_that_does_not_fit_is_named(embedded, visits)
 def test_shapes_read_are_free_of_the_stores_own_marks(filled):
     assert shapely.get_srid(read_table(filled, "vaults").geometry.to_numpy()).tolist() == [0] * 3
     assert read_table(filled, "vaults").geometry[0] == Point(500000, 4200000)
+
+
+@pytest.fixture
+def many(database, vaults):
+    shapes = [Point(500000 + n, 4200000 - n) for n in range(2_503)]
+    fleet = gpd.GeoDataFrame(
+        {"vault_id": [f"V-{7919 * n % 2503:05}" for n in range(2_503)], "depth_ft": 8.0},
+        geometry=shapes,
+        crs=database.crs,
+    )
+    with database.writing() as connection:
+        upsert(connection, "vaults", table("vaults").conform(fleet))
+        connection.exec_driver_sql(
+            "DELETE FROM vaults WHERE vault_id BETWEEN 'V-00100' AND 'V-00900'"
+        )
+    return database
+
+
+@pytest.mark.parametrize("rows", [1_000, 37, 5_000])
+def test_chunks_hold_what_the_table_holds(many, rows):
+    chunks = list(read_chunks(many, "vaults", rows=rows))
+    assert [len(chunk) for chunk in chunks[:-1]] == [rows] * (len(chunks) - 1)
+    together = pd.concat(chunks).sort_values("vault_id", ignore_index=True)
+    assert len(together) == 2_503 - 801
+    assert_geodataframe_equal(together, read_table(many, "vaults"))
+
+
+def test_chunks_of_some_columns_and_some_rows(many, monkeypatch):
+    monkeypatch.setattr("vaultplan.store.read._VALUES_AT_A_TIME", 2)
+    wanted = [f"V-{n:05}" for n in (3, 99, 500, 1_700, 2_502)]
+    read = read_chunks(many, "vaults", rows=300, columns=["vault_id"], where={"vault_id": wanted})
+    found = sorted(key for chunk in read for key in chunk["vault_id"])
+    assert found == [key for key in wanted if key != "V-00500"]
+    assert list(read_chunks(many, "visits")) == []
+
+
+def test_between_chunks_nothing_is_held_open(many, vaults):
+    """A writer goes on, and what it changed is seen by the chunks still to come."""
+    chunks = read_chunks(many, "vaults", rows=1_000)
+    first = next(chunks)
+    with many.writing() as connection:
+        connection.exec_driver_sql("UPDATE vaults SET depth_ft = 9")
+        upsert(connection, "vaults", vaults)
+    rest = pd.concat(chunks)
+    assert first["depth_ft"].eq(8).all()
+    assert rest["depth_ft"].iloc[:-3].eq(9).all()
+    assert rest["vault_id"].tail(3).tolist() == ["V-1", "V-2", "V-3"]
+
+
+def test_chunks_of_one_state(many, vaults):
+    with many.reading() as connection:
+        chunks = read_chunks(many, "vaults", rows=1_000, connection=connection)
+        first = next(chunks)
+        with many.writing() as writer:
+            upsert(writer, "vaults", vaults)
+            writer.exec_driver_sql("UPDATE vaults SET depth_ft = 9")
+        both = pd.concat([first, *chunks])
+    assert len(both) == 2_503 - 801
+    assert both["depth_ft"].eq(8).all()

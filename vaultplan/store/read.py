@@ -18,6 +18,7 @@ from vaultplan.store.database import Database
 from vaultplan.store.frames import FrameBuilder
 from vaultplan.store.geopackage import touches_box
 from vaultplan.store.geopackage_blob import Box
+from vaultplan.store.tables import KEY
 
 Where = Mapping[str, object]
 
@@ -79,6 +80,51 @@ def read_table(
     return frame if bbox is None else _really_touching(frame, bbox)
 
 
+def read_chunks(
+    database: Database,
+    name: str,
+    *,
+    rows: int = 50_000,
+    where: Where | None = None,
+    columns: Sequence[str] | None = None,
+    connection: sa.Connection | None = None,
+) -> Iterator[pd.DataFrame]:
+    """Yield a table's rows as frames of at most so many, in the order in which they were stored.
+
+    Memory holds one frame at a time, and each is read in a transaction of its own, from where the
+    last one ended: reading may take as long as it likes without keeping anybody waiting. What is
+    written meanwhile is seen from the next frame on; to see one state throughout, give a
+    ``connection`` of :meth:`Database.reading`. Parameters and errors are those of
+    :func:`read_table`.
+
+    Notes
+    -----
+    Rows are found by their number in the table, which only grows: none comes twice, and none that
+    is there throughout is left out.
+    """
+    declared = declared_table(name)
+    names = declared.column_names if columns is None else tuple(columns)
+    wanted = [declared.column(column) for column in names]
+    number = database.stored.table(name).c[KEY]
+    parts = list(_conditions(database, name, where or {}))
+    last = 0
+    while True:
+        builder = FrameBuilder(wanted, database.crs)
+        with nullcontext(connection) if connection is not None else database.reading() as reader:
+            numbers = sa.select(number).where(number > last).order_by(number).limit(rows)
+            until = reader.scalar(sa.select(sa.func.max(numbers.subquery().c[KEY])))
+            if until is None:
+                return
+            for conditions in parts:
+                raw = _raw_columns(database, name, builder.columns)
+                query = sa.select(*raw).where(number > last, number <= until, *conditions)
+                _collect(reader, query.order_by(number), builder)
+        last = int(until)
+        frame = builder.frame()
+        if len(frame):
+            yield frame
+
+
 def count_rows(database: Database, name: str, where: Where | None = None) -> int:
     """Return how many rows a table has, or how many of them fit ``where``."""
     table = database.stored.table(name)
@@ -105,8 +151,7 @@ def _query(
     bbox: Box | None,
 ) -> sa.Select[Any]:
     table = database.stored.table(name)
-    raw = [_raw(database, table.c[column]) for column in columns]
-    query = sa.select(*raw).where(*conditions)
+    query = sa.select(*_raw_columns(database, name, columns)).where(*conditions)
     if bbox is not None:
         query = query.where(touches_box(table.c["geometry"], bbox))
     return query.order_by(*(_in_byte_order(database, table.c[key]) for key in _key(name)))
@@ -116,8 +161,13 @@ def _key(name: str) -> tuple[str, ...]:
     return declared_table(name).key
 
 
+def _raw_columns(database: Database, name: str, columns: Sequence[str]) -> list[Any]:
+    """Return columns as stored, without a conversion per value."""
+    table = database.stored.table(name)
+    return [_raw(database, table.c[column]) for column in columns]
+
+
 def _raw(database: Database, column: sa.Column[Any]) -> Any:
-    """Return the column as stored, without a conversion per value."""
     is_time = isinstance(column.type, sa.DateTime)
     in_ms = is_time and not database.is_embedded
     value: Any = sa.func.date_trunc("milliseconds", column) if in_ms else column
