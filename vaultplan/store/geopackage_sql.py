@@ -132,7 +132,9 @@ _FUNCTIONS: Final[Mapping[tuple[str, int], SqlFunction]] = {
 
 
 def _line_length(geometry: BaseGeometry) -> float:
-    """Length of lines; the outline of an area does not count as one."""
+    """Length of lines, a collection's too; the outline of an area does not count as one."""
+    if isinstance(geometry, shapely.GeometryCollection):
+        return sum(_line_length(part) for part in geometry.geoms)
     return 0.0 if shapely.get_dimensions(geometry) == 2 else float(geometry.length)
 
 
