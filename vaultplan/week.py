@@ -274,7 +274,7 @@ def store_checked(location: str, week: Week, on_step: OnStep) -> None:
         raise ScheduleError(f"the plan breaks {len(breaches)} limit(s); not published:\n{words}")
     on_step("Store the plan")
     plan_id = str(frames["plans"]["plan_id"].iloc[0])
-    with open_database(location) as database, database.writing() as connection:
+    with open_database(location) as database, database.writing("plans") as connection:
         replace_plan(connection, plan_id, {name: frames[name] for name in PLAN_TABLES})
 
 

@@ -93,9 +93,15 @@ def test_what_is_not_there_or_not_ours_is_refused(tmp_path, vaults):
 
 
 def test_tables_of_another_version_are_refused(database):
-    with database.writing() as connection:
-        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
-    with pytest.raises(StoreError, match="tables of version 9999, this program works with 0004"):
+    def call_it(version):
+        with database.writing("tables") as connection:
+            connection.exec_driver_sql(f"UPDATE alembic_version SET version_num = '{version}'")
+
+    call_it("0001")
+    with pytest.raises(StoreError, match=r"version 0001.*run 'vaultplan upgrade --db .*'"):
+        open_database(database.location)
+    call_it("9999")
+    with pytest.raises(StoreError, match="a newer release made them: install that one"):
         open_database(database.location)
 
 
@@ -199,6 +205,55 @@ def test_a_second_writer_waits_for_the_first(database, vaults):
     thread.join(20)
     other.close()
     assert counted == [Counts(same=3)]
+
+
+@pytest.fixture
+def plan():
+    day = pd.Timestamp("2025-03-10")
+    facts = {
+        "plan_id": ["P"],
+        "week_of": [day],
+        "as_of_on": [day],
+        "made_at": [day.tz_localize("UTC")],
+    }
+    return TABLES["plans"].conform(pd.DataFrame(facts))
+
+
+@pytest.mark.postgis
+def test_a_plan_is_stored_while_a_load_goes_on(on_server, vaults, plan):
+    other = open_database(on_server.location, busy_seconds=0.3)
+    with on_server.writing() as connection:
+        upsert(connection, "vaults", vaults)
+        with other.writing("plans") as planner:
+            upsert(planner, "plans", plan)
+        with pytest.raises(StoreError, match="another program is writing"), other.writing("loads"):
+            pytest.fail("two loads at once")
+    with on_server.writing("plans"):
+        with pytest.raises(StoreError, match="another program is writing"), other.writing("plans"):
+            pytest.fail("two plans at once")
+        assert put(other, "vaults", vaults) == Counts(same=3)
+    other.close()
+    assert (count_rows(on_server, "plans"), count_rows(on_server, "vaults")) == (1, 3)
+
+
+@pytest.mark.postgis
+@pytest.mark.parametrize("area", ["loads", "plans"])
+def test_who_changes_the_tables_waits_for_all_and_keeps_all_waiting(on_server, area):
+    other = open_database(on_server.location, busy_seconds=0.3)
+    waits = pytest.raises(StoreError, match="another program is writing")
+    with on_server.writing("tables"), waits, other.writing(area):
+        pytest.fail("a writer while tables change")
+    with on_server.writing(area), waits, other.writing("tables"):
+        pytest.fail("tables changed below a writer")
+    other.close()
+
+
+def test_an_embedded_file_has_one_writer_whatever_it_writes(embedded):
+    other = open_database(embedded.location, busy_seconds=0.3)
+    waits = pytest.raises(StoreError, match="another program is writing")
+    with embedded.writing("loads"), waits, other.writing("plans"):
+        pytest.fail("two writers of one file")
+    other.close()
 
 
 def test_a_reader_sees_one_state_throughout(database, vaults):

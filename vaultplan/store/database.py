@@ -10,12 +10,11 @@ this process hand it to pyogrio only after :meth:`Database.close`.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final
+from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import pyproj
@@ -26,7 +25,6 @@ from vaultplan.geometry import projected_crs, srid_of
 from vaultplan.schema import STORED
 from vaultplan.store.connect import (
     SRID,
-    WRITES,
     file_engine,
     is_server,
     plain_faults,
@@ -35,13 +33,11 @@ from vaultplan.store.connect import (
 )
 from vaultplan.store.geopackage import DIALECT
 from vaultplan.store.geopackage_meta import create_own_tables, note_changes
-from vaultplan.store.migrate import newest_version, upgrade, version_of
+from vaultplan.store.migrate import newest_version, upgrade, version_of, versions
+from vaultplan.store.sealing import remove, seal
 from vaultplan.store.tables import StoredTables, stored_tables
+from vaultplan.store.transaction import Area, driver_of, transaction
 from vaultplan.styles import LAYER_STYLES, write_layer_styles
-
-#: Writers of one PostGIS database queue for this advisory lock.
-_WRITER_LOCK: Final = 0x7661756C74
-_SEAL_SECONDS: Final = 0.5
 
 
 class Database:
@@ -82,7 +78,7 @@ class Database:
         """Give a connection that sees one state of the data and cannot change it."""
         with plain_faults(self.engine, self.location), self.engine.connect() as connection:
             if self.is_embedded:
-                _driver(connection).execute("PRAGMA query_only = ON")
+                driver_of(connection).execute("PRAGMA query_only = ON")
             else:
                 connection = connection.execution_options(
                     isolation_level="REPEATABLE READ", postgresql_readonly=True
@@ -91,11 +87,12 @@ class Database:
                 yield connection
 
     @contextmanager
-    def writing(self) -> Iterator[sa.Connection]:
+    def writing(self, area: Area = "loads") -> Iterator[sa.Connection]:
         """Give a connection in exactly one transaction, kept if the block ends well.
 
         The right to write is taken at once. Whatever is raised inside the block leaves the data as
-        they were.
+        they were. On a server a plan (``area="plans"``) can be stored while a load goes on; an
+        embedded file has one writer at a time.
 
         Raises
         ------
@@ -105,7 +102,7 @@ class Database:
         """
         with (
             plain_faults(self.engine, self.location),
-            _transaction(self.engine) as connection,
+            transaction(self.engine, area) as connection,
         ):
             yield connection
             touched = connection.info.pop("touched", set())
@@ -121,7 +118,7 @@ class Database:
         """
         if self.is_embedded:
             self.engine.dispose()
-            _seal(Path(self.location))
+            seal(Path(self.location))
 
     def close(self) -> None:
         """Let go of the database; an embedded one is a single plain file afterwards."""
@@ -188,7 +185,7 @@ def create_database(
 
 
 def _create_on_server(engine: sa.Engine, location: str, srid: int, facts: dict[str, str]) -> None:
-    with plain_faults(engine, location), _transaction(engine) as connection:
+    with plain_faults(engine, location), transaction(engine) as connection:
         taken = sorted(set(STORED) & set(sa.inspect(connection).get_table_names()))
         if taken:
             raise StoreError(
@@ -212,15 +209,15 @@ def _create_file(path: Path, srid: int, facts: dict[str, str], busy_seconds: flo
         ) from error
     engine = file_engine(path, busy_seconds)
     try:
-        with plain_faults(engine, str(path)), _transaction(engine) as connection:
+        with plain_faults(engine, str(path)), transaction(engine) as connection:
             create_own_tables(connection, srid)
             _fill(connection, srid, facts)
             styles = {name: style for name, style in LAYER_STYLES.items() if name in STORED}
-            write_layer_styles(_driver(connection), styles)
+            write_layer_styles(driver_of(connection), styles)
     except BaseException:
-        _remove(path)
+        remove(path)
         raise
-    _seal(path)
+    seal(path)
     return engine
 
 
@@ -228,11 +225,6 @@ def _fill(connection: sa.Connection, srid: int, facts: dict[str, str]) -> None:
     upgrade(connection, srid)
     rows = [{"fact": fact, "value": value} for fact, value in facts.items()]
     connection.execute(sa.insert(stored_tables(srid).table("project")), rows)
-
-
-def _remove(path: Path) -> None:
-    for part in (path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-shm")):
-        part.unlink(missing_ok=True)
 
 
 def open_database(location: str, *, busy_seconds: float = 30.0) -> Database:
@@ -245,25 +237,37 @@ def open_database(location: str, *, busy_seconds: float = 30.0) -> Database:
     MissingExtraError
         If a URL is given and psycopg is not installed.
     """
-    if is_server(location):
-        engine = server_engine(location, busy_seconds)
-    else:
-        path = Path(location)
-        if not path.is_file():
-            raise StoreError(
-                f"there is no database {path}; make one with 'vaultplan new', or give its path"
-            )
-        engine = file_engine(path, busy_seconds)
+    engine = engine_of(location, busy_seconds)
     try:
         with plain_faults(engine, location), engine.connect() as connection:
-            facts = _facts(connection, location)
+            check_version(connection, location)
+            facts = facts_of(connection, location)
         return Database(location, engine, facts)
     except BaseException:
         engine.dispose()
         raise
 
 
-def _facts(connection: sa.Connection, location: str) -> dict[str, str]:
+def engine_of(location: str, busy_seconds: float) -> sa.Engine:
+    """Return an engine on a database that exists; ``StoreError`` if there is no such file."""
+    if is_server(location):
+        return server_engine(location, busy_seconds)
+    path = Path(location)
+    if not path.is_file():
+        raise StoreError(
+            f"there is no database {path}; make one with 'vaultplan new', or give its path"
+        )
+    return file_engine(path, busy_seconds)
+
+
+def check_version(connection: sa.Connection, location: str, *, may_be_old: bool = False) -> str:
+    """Return the version of a database's tables.
+
+    Raises
+    ------
+    StoreError
+        If it is not one of this program's, is newer than it, or is older and may not be.
+    """
     where = shown(location)
     present = set(sa.inspect(connection).get_table_names())
     if not {"project", "alembic_version"} <= present:
@@ -271,15 +275,25 @@ def _facts(connection: sa.Connection, location: str) -> dict[str, str]:
             f"{where} is not a vaultplan database; make one with 'vaultplan new' under another name"
         )
     version, wanted = version_of(connection), newest_version()
-    if version != wanted:
+    if version not in versions():
         raise StoreError(
-            f"{where} has tables of version {version or '(none)'}, this program works with "
-            f"{wanted}; use the release it was made with, or load your files into a new database"
+            f"{where} has tables of version {version or '(none)'}, this program knows them up to "
+            f"{wanted}; a newer release made them: install that one"
         )
+    if version != wanted and not may_be_old:
+        raise StoreError(
+            f"{where} has tables of version {version}, this program works with {wanted}; run "
+            f"'vaultplan upgrade --db {where}' to bring them up to date with all they hold"
+        )
+    return version
+
+
+def facts_of(connection: sa.Connection, location: str) -> dict[str, str]:
+    """Return what a database says about itself; ``StoreError`` if it names no CRS."""
     rows = connection.exec_driver_sql("SELECT fact, value FROM project")
     facts = {str(fact): str(value or "") for fact, value in rows}
     if "crs" not in facts:
-        raise StoreError(f"{where} does not say its CRS; bring back your last copy of it")
+        raise StoreError(f"{shown(location)} does not say its CRS; bring back your last copy of it")
     return facts
 
 
@@ -290,48 +304,3 @@ def _check_time_zone(time_zone: str) -> None:
         raise SettingsError(
             f"{time_zone!r} is not a time zone; give a name such as America/Los_Angeles"
         ) from error
-
-
-@contextmanager
-def _transaction(engine: sa.Engine) -> Iterator[sa.Connection]:
-    with engine.connect() as connection:
-        connection = connection.execution_options(**{WRITES: True})
-        connection.info.pop("touched", None)
-        if engine.dialect.name == DIALECT:
-            _keep_readers_going(_driver(connection))
-        with connection.begin():
-            if engine.dialect.name != DIALECT:
-                connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITER_LOCK})")
-            yield connection
-
-
-def _driver(connection: sa.Connection) -> sqlite3.Connection:
-    driver = connection.connection.driver_connection
-    if not isinstance(driver, sqlite3.Connection):
-        raise TypeError("this connection is not to an embedded database")
-    return driver
-
-
-def _keep_readers_going(connection: sqlite3.Connection) -> None:
-    """Write ahead in a second file, so that readers see the old state meanwhile.
-
-    The switch needs the file to itself for a moment; where a reader is in the way, or the file may
-    not be written, the transaction does without.
-    """
-    (waiting,) = connection.execute("PRAGMA busy_timeout").fetchone()
-    connection.execute("PRAGMA busy_timeout = 0")
-    with suppress(sqlite3.OperationalError):
-        connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute(f"PRAGMA busy_timeout = {int(waiting)}")
-
-
-def _seal(path: Path) -> None:
-    with suppress(sqlite3.OperationalError), closing(_plain_connection(path)) as connection:
-        (mode,) = connection.execute("PRAGMA journal_mode").fetchone()
-        if mode == "wal":
-            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            connection.execute("PRAGMA journal_mode = DELETE")
-
-
-def _plain_connection(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(path, timeout=_SEAL_SECONDS, isolation_level=None)

@@ -108,6 +108,12 @@ def newest_version() -> str:
     return ScriptDirectory.from_config(_config()).get_current_head() or ""
 
 
+def versions() -> tuple[str, ...]:
+    """Return every version that tables have had, the first one first."""
+    walked = ScriptDirectory.from_config(_config()).walk_revisions()
+    return tuple(sorted(script.revision for script in walked))
+
+
 def version_of(connection: sa.Connection) -> str:
     """Return the version of a database's tables; blank if it has none of ours."""
     return MigrationContext.configure(connection).get_current_revision() or ""
