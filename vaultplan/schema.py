@@ -377,6 +377,7 @@ _TABLES = (
         text("content_version", "hash of its jobs, stops and orders left out"),
         text("state", "whether it counts", "checked", "rejected", "superseded"),
         text("replaces", "plan that it was made from; blank if made anew"),
+        integer("version", "raised by one whenever this row changes", least=1),
     ), "planned"),
     Table("plan_jobs", "What the schedule was told about each job, to check the plan by.",
         ("plan_id", "order_id"), (

@@ -246,6 +246,7 @@ def complete(
         "content_version": content_version(frames),
         "state": "checked",
         "replaces": replaces,
+        "version": 1,
     }
     frames["plans"] = schema.table("plans").conform(pd.DataFrame([facts]))
     touched = {*frames["plan_stops"]["vault_id"].dropna(), *frames["plan_unserved"]["vault_id"]}

@@ -40,7 +40,7 @@ def test_a_database_is_made_and_opened_again(location):
         assert (opened.srid, opened.name, opened.time_zone) == (32606, "Saltmarrow", "Etc/GMT+10")
         assert opened.crs.name == "WGS 84 / UTM zone 6N"
         assert set(opened.tables) == set(STORED)
-        assert count_rows(opened, "project") == 3
+        assert count_rows(opened, "project") == 4
 
 
 def test_nothing_is_made_over_a_database(location, vaults):

@@ -3,7 +3,7 @@
 import pytest
 import sqlalchemy as sa
 
-from vaultplan.schema import STORED, TABLES
+from vaultplan.schema import LOADABLE, STORED, TABLES
 from vaultplan.store.connect import WRITES, file_engine
 from vaultplan.store.geopackage_meta import create_own_tables, has_rtree
 from vaultplan.store.migrate import differences, newest_version, step_text, upgrade, version_of
@@ -13,7 +13,7 @@ RENEW = 'run: python -m vaultplan.store.migrate 0001 "First tables", then ruff f
 
 def test_a_new_database_equals_the_declared_tables(database):
     with database.reading() as connection:
-        assert version_of(connection) == newest_version() == "0004"
+        assert version_of(connection) == newest_version() == "0005"
         assert differences(connection, database.srid) == [], RENEW
 
 
@@ -48,7 +48,7 @@ def test_every_layer_has_its_spatial_index(embedded, on_server):
         triggers = connection.exec_driver_sql(
             "SELECT count(*) FROM sqlite_master WHERE type = 'trigger'"
         ).scalar()
-        assert triggers == 7 * len(spatial)
+        assert triggers == 7 * len(spatial) + 3 * len(LOADABLE)
     with on_server.reading() as connection:
         indexed = connection.exec_driver_sql(
             "SELECT tablename FROM pg_indexes WHERE indexdef LIKE '%%USING gist (geometry)%%'"
@@ -95,7 +95,7 @@ def test_the_first_step_written_anew_is_the_one_we_have(tmp_path):
 
 
 def test_a_next_step_holds_only_the_difference(monkeypatch):
-    assert "pass" in step_text("0005", "Nothing new").split("def upgrade")[1]
+    assert "pass" in step_text("0006", "Nothing new").split("def upgrade")[1]
 
 
 def test_a_step_that_fails_leaves_nothing(tmp_path, monkeypatch):

@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any
+from uuid import uuid4
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import pyproj
@@ -53,6 +54,7 @@ class Database:
         self.crs: pyproj.CRS = projected_crs(facts["crs"])
         self.srid = srid_of(self.crs)
         self.time_zone = facts.get("time_zone", "UTC")
+        self.database_id = facts.get("database_id", "")
         self.engine = engine.execution_options(**{SRID: self.srid})
         self.stored: StoredTables = stored_tables(self.srid)
 
@@ -171,7 +173,12 @@ def create_database(
     chosen = projected_crs(crs)
     srid = srid_of(chosen)
     _check_time_zone(time_zone)
-    facts = {"name": name, "crs": f"EPSG:{srid}", "time_zone": time_zone}
+    facts = {
+        "name": name,
+        "crs": f"EPSG:{srid}",
+        "time_zone": time_zone,
+        "database_id": uuid4().hex,
+    }
     if is_server(location):
         engine = server_engine(location, busy_seconds)
         try:
