@@ -6,6 +6,7 @@ import pytest
 
 from vaultplan.errors import SchemaError
 from vaultplan.forecast.fitting import fit_water, refit
+from vaultplan.forecast.grade import fit_grades, regrade
 from vaultplan.forecast.moved import what_moved
 from vaultplan.settings import Settings
 
@@ -61,3 +62,39 @@ def test_what_moved_a_forecast_adds_up(fleet):
     assert found["visits_since"].sum() == len(seen_between(fleet))
     assert (found.loc[~unseen, "moved_by_visits_gal"] != 0).any()
     assert "visit" in found.loc[~unseen, "reason"].iloc[0]
+
+
+def test_gradings_taken_in_later_are_the_same_in_one_go_or_two(fleet):
+    visits = fleet.frames["visits"]
+    visits = visits.assign(crew=np.where(np.arange(len(visits)) % 3, "A", "B"))
+    late = visits["visit_id"].isin(seen_between(fleet)["visit_id"])
+    lessons = fit_grades(fleet.frames | {"visits": visits[~late]}, as_of=NOW, settings=Settings())
+    assert lessons.crews == ("A", "B")
+    touched = sorted(set(visits.loc[late, "vault_id"]))
+    points = asked(fleet)
+
+    def taken_in(model, frames, vault_ids):
+        return regrade(model, frames, vault_ids=vault_ids, as_of=NOW, settings=Settings())
+
+    all_frames = fleet.frames | {"visits": visits}
+    as_they_were = fleet.frames | {"visits": visits[~late]}
+    every = list(lessons.vault_ids)
+    pd.testing.assert_frame_equal(
+        taken_in(lessons, as_they_were, every).chances(points), lessons.chances(points)
+    )
+    at_once = taken_in(lessons, all_frames, every).chances(points)
+    half = taken_in(lessons, all_frames, touched[::2])
+    in_two = taken_in(half, all_frames, touched[1::2]).chances(points)
+    pd.testing.assert_frame_equal(in_two, at_once)
+    same = ~points["vault_id"].isin(touched)
+    before = lessons.chances(points)
+    pd.testing.assert_frame_equal(at_once[same.to_numpy()], before[same.to_numpy()])
+    assert (at_once != before)[~same.to_numpy()].any(axis=None)
+
+
+def test_gradings_of_an_unknown_vault_or_another_day_need_a_full_fit(fleet):
+    lessons = fit_grades(fleet.frames, as_of=NOW, settings=Settings())
+    with pytest.raises(SchemaError, match="not in the model"):
+        regrade(lessons, fleet.frames, vault_ids=["nowhere"], as_of=NOW, settings=Settings())
+    with pytest.raises(SchemaError, match="another day"):
+        regrade(lessons, fleet.frames, vault_ids=[], as_of=BEFORE, settings=Settings())

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -46,6 +47,7 @@ class GradeModel:
     correction: Correction
     graded_count: Ints
     wet_count: Ints
+    crews: tuple[str, ...] = ()
 
     def chances(self, points: pd.DataFrame) -> pd.DataFrame:
         """Return the chance of each grade per point, and how far it is the vault's own.
@@ -159,7 +161,76 @@ def fit_grades(frames: Frames, *, as_of: pd.Timestamp, settings: Settings) -> Gr
         correction=fit_correction(x, logits(middle, spread, backdrop.cuts), history.grade[learned]),
         graded_count=history.count,
         wet_count=history.wet_count,
+        crews=history.crews,
     )
+
+
+def regrade(
+    model: GradeModel,
+    frames: Frames,
+    *,
+    vault_ids: Sequence[str],
+    as_of: pd.Timestamp,
+    settings: Settings,
+) -> GradeModel:
+    """Return the model with what was graded since, without learning from the whole fleet anew.
+
+    Parameters
+    ----------
+    model
+        From :func:`fit_grades`, or from here.
+    frames
+        ``visits``: all visits, old and new, of the vaults in ``vault_ids`` and maybe of others.
+    vault_ids
+        Vaults with new or changed visits; all others stay as they were.
+    as_of, settings
+        As for :func:`fit_grades`; the day is that of the model.
+
+    Raises
+    ------
+    SchemaError
+        If a vault is not in the model, or the day is another.
+
+    Notes
+    -----
+    What gradings of the fleet teach (what class, place, crew and weather say, how dirt builds up,
+    the correction) stays as it was at the last full fit.
+    """
+    if pd.Timestamp(as_of).normalize() != model.as_of:
+        raise SchemaError(f"the model is of {model.as_of:%Y-%m-%d}: fit anew for another day")
+    at = np.sort(model.vault_ids.get_indexer(pd.Index(sorted(set(vault_ids)))).astype(np.int64))
+    if (at < 0).any():
+        raise SchemaError("a vault with new visits is not in the model: fit anew to take it in")
+    own = model.vault_ids[at]
+    visits = frames["visits"]
+    history = read_history(
+        visits[visits["vault_id"].isin(own)],
+        own,
+        as_of_day=int(day_number(pd.DatetimeIndex([model.as_of]))[0]),
+        time_zone=settings.time_zone,
+        crews=model.crews,
+        first_day=model.now.first_day,
+    )
+    backdrop = replace(model.backdrop, level=model.backdrop.level[at])
+    every = np.arange(len(history.day))
+    offset = backdrop.expected_then(history, every)
+    offset = offset + _built_up(model.unlike, history.before.grown(), model.growth_mean)
+    followed = follow(
+        history.start, history.day, history.grade, offset, backdrop.cuts, model.unlike
+    )
+    return replace(
+        model,
+        standing=model.standing.spliced(at, followed.standing),
+        now=model.now.spliced(at, history.now),
+        graded_count=_spliced(model.graded_count, at, history.count),
+        wet_count=_spliced(model.wet_count, at, history.wet_count),
+    )
+
+
+def _spliced(old: Ints, at: Ints, new: Ints) -> Ints:
+    whole = old.copy()
+    whole[at] = new
+    return whole
 
 
 def logits(middle: Floats, spread: Floats, cuts: Floats) -> Floats:

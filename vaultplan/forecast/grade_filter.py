@@ -76,6 +76,13 @@ class Standing:
         variance = lasting + 2.0 * fade * shared
         return mean, variance + fade * fade * passing + unlike.passing * (1.0 - fade * fade)
 
+    def spliced(self, vaults: Ints, other: Standing) -> Standing:
+        """Return this with what is known of some vaults replaced."""
+        day, mean, variance = self.day.copy(), self.mean.copy(), self.variance.copy()
+        day[vaults] = other.day
+        mean[:, vaults], variance[:, vaults] = other.mean, other.variance
+        return Standing(day, mean, variance)
+
 
 @dataclass(frozen=True, slots=True)
 class Followed:

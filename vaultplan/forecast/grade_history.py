@@ -67,6 +67,14 @@ class Past:
             self.first_day,
         )
 
+    def spliced(self, rows: Ints, other: Past) -> Past:
+        """Return this with some of the entries replaced."""
+        parts: dict[str, npt.NDArray[Any]] = {}
+        for name in ("day", "cleaned_day", "pumped_day", "had_sheen"):
+            parts[name] = getattr(self, name).copy()
+            parts[name][rows] = getattr(other, name)
+        return replace(self, **parts)
+
 
 @dataclass(frozen=True, slots=True)
 class GradeHistory:
@@ -74,7 +82,7 @@ class GradeHistory:
 
     ``crew`` is a crew's number or -1, ``was_raining`` how it was; ``before`` what was known before
     each grading, ``now`` what is known of each vault on the as-of day. ``wet_count`` are visits
-    per vault that found water and gave no grade.
+    per vault that found water and gave no grade. ``crews`` are the names of the numbered crews.
     """
 
     start: Ints
@@ -86,6 +94,7 @@ class GradeHistory:
     before: Past
     now: Past
     wet_count: Ints
+    crews: tuple[str, ...] = ()
 
     @property
     def count(self) -> Ints:
@@ -95,9 +104,19 @@ class GradeHistory:
 
 
 def read_history(
-    visits: pd.DataFrame, vault_ids: pd.Index[str], *, as_of_day: int, time_zone: str
+    visits: pd.DataFrame,
+    vault_ids: pd.Index[str],
+    *,
+    as_of_day: int,
+    time_zone: str,
+    crews: tuple[str, ...] | None = None,
+    first_day: int | None = None,
 ) -> GradeHistory:
-    """Return the gradings in schema table ``visits`` up to the as-of day."""
+    """Return the gradings in schema table ``visits`` up to the as-of day.
+
+    Crews are numbered as in ``crews``, and time is counted from ``first_day``, where the gradings
+    belong to a history that was read before; else both are found in the visits.
+    """
     visits = visits.reset_index(drop=True)
     seen, owner, day = sorted_visits(visits, vault_ids, as_of_day=as_of_day, time_zone=time_zone)
     at = seen.index.to_numpy()
@@ -111,7 +130,10 @@ def read_history(
     sheen = visits["has_sheen"].iloc[at]
     told, found = _true(sheen.notna()), _true(sheen)
     rows, vaults = np.flatnonzero(grade >= 0), len(vault_ids)
-    first_day = int(day[rows].min(initial=as_of_day))
+    if first_day is None:
+        first_day = int(day[rows].min(initial=as_of_day))
+    came = visits["crew"].iloc[at[rows]]
+    crews = _busiest(came) if crews is None else crews
     bounds = np.searchsorted(owner, np.arange(vaults + 1))
 
     def known(upto: Ints, owner: Ints, day: Ints) -> Past:
@@ -133,11 +155,12 @@ def read_history(
         owner=owner[rows],
         day=day[rows],
         grade=grade[rows],
-        crew=_crews(visits["crew"].iloc[at[rows]]),
+        crew=pd.Index(crews).get_indexer(pd.Index(came)).astype(np.int64),
         was_raining=_true(visits["was_raining"].iloc[at[rows]]),
         before=known(morning[rows], owner[rows], day[rows]),
         now=known(bounds[1:], np.arange(vaults), np.full(vaults, as_of_day)),
         wet_count=np.bincount(owner[is_wet], minlength=vaults),
+        crews=crews,
     )
 
 
@@ -148,15 +171,12 @@ def _last(happened: Flags, value: Ints, never: int, upto: Ints, first: Ints) -> 
     return found
 
 
-def _crews(crew: pd.Series[str]) -> Ints:
-    """Return a number per grading for the crews that graded most, -1 for the others."""
+def _busiest(crew: pd.Series[str]) -> tuple[str, ...]:
+    """Return the crews that graded most, in falling order."""
     code, names = pd.factorize(crew)
     count = np.bincount(code[code >= 0], minlength=len(names))
-    many = [(-number, name, k) for k, (number, name) in enumerate(zip(count, names, strict=True))]
-    kept = sorted(one for one in many if -one[0] >= LEAST_OF_CREW)[:MOST_CREWS]
-    number = np.full(len(names) + 1, -1)
-    number[[k for _, _, k in kept]] = np.arange(len(kept))
-    return number[code].astype(np.int64)
+    many = [(-int(number), str(name)) for number, name in zip(count, names, strict=True)]
+    return tuple(name for number, name in sorted(many) if -number >= LEAST_OF_CREW)[:MOST_CREWS]
 
 
 def _true(flags: pd.Series[Any]) -> Flags:
