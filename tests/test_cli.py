@@ -19,7 +19,7 @@ from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsEr
 VERBS = (
     *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "export"),
     *("forecast", "trace", "rank", "plan", "replan", "verify", "explain", "peek", "skill"),
-    "watch",
+    *("watch", "backup", "integrity", "compact", "upgrade"),
 )
 DEMO = pipeline.demo_folder()
 runner = CliRunner()

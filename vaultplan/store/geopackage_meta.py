@@ -138,7 +138,7 @@ def create_rtree(connection: Connection, table: str, column: str, key: str) -> N
 
 def drop_rtree(connection: Connection, table: str, column: str) -> None:
     """Take a layer's spatial index away."""
-    for trigger in _TRIGGERS:
+    for trigger in RTREE_TRIGGERS:
         connection.exec_driver_sql(
             f'DROP TRIGGER IF EXISTS "{rtree_name(table, column)}_{trigger}"'
         )
@@ -149,7 +149,7 @@ def drop_rtree(connection: Connection, table: str, column: str) -> None:
 
 
 _EDGES: Final = ("MinX", "MaxX", "MinY", "MaxY")
-_TRIGGERS: Final = ("insert", "update2", "update4", "update5", "update6", "update7", "delete")
+RTREE_TRIGGERS: Final = ("insert", "update2", "update4", "update5", "update6", "update7", "delete")
 
 
 def _triggers(table: str, column: str, key: str) -> Iterable[str]:
