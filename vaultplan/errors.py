@@ -9,6 +9,7 @@ VaultplanError
 ├── TraceError (ValueError)         the drain tables contradict themselves
 ├── ScheduleError (RuntimeError)    a week cannot be built, or a plan breaks one of its limits
 ├── OutputError (RuntimeError)      a map, layer or sheet cannot be written
+├── ClusterError (RuntimeError)     a cluster is not there, does not fit or went away
 └── MissingExtraError (ImportError) an optional package is needed; the message names the install
 """
 
@@ -48,6 +49,10 @@ class ScheduleError(VaultplanError, RuntimeError):
 
 class OutputError(VaultplanError, RuntimeError):
     """A map, layer or sheet cannot be written."""
+
+
+class ClusterError(VaultplanError, RuntimeError):
+    """A cluster is not there, its workers do not fit, or it went away."""
 
 
 class MissingExtraError(VaultplanError, ImportError):

@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 
 from vaultplan import schema, week
-from vaultplan.discharge.facts import decide_discharges
 from vaultplan.discharge.rules import Rules, load_rules
 from vaultplan.discharge.sensitivity import grade_waters
 from vaultplan.discharge.watch import planned_discharges, reaches, watch_list, watched_waters
@@ -31,6 +30,7 @@ from vaultplan.outputs.watch.page import write_watch_page
 from vaultplan.outputs.watch.sheet import write_watch_sheet
 from vaultplan.outputs.watch.words import WatchFacts
 from vaultplan.settings import Settings
+from vaultplan.spread import decide_discharges
 from vaultplan.store.database import Database, open_database
 from vaultplan.store.read import read_table
 

@@ -26,6 +26,7 @@ from rich.table import Table
 from vaultplan import loading, pipeline
 from vaultplan.outputs.tables import table_ending
 from vaultplan.settings import Settings, load_settings
+from vaultplan.spread import cluster_at
 
 app = typer.Typer(
     name="vaultplan",
@@ -81,12 +82,26 @@ WeekOf = Annotated[
 Vaults = Annotated[
     list[str] | None, typer.Option("--vault", help="Only this vault; repeat for more.")
 ]
+ClusterAt = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        envvar="VAULTPLAN_CLUSTER",
+        help=(
+            "Forecast, trace and judge on a dask.distributed cluster: tcp://host:port, or local "
+            "for workers here (local:N for N). The result is the same."
+        ),
+    ),
+]
 DEFAULT_DB = "vaultplan.gpkg"
 
 
 @contextmanager
-def steps() -> Iterator[loading.OnStep]:
-    """Show one line per step, with a bar where a step says how far it is."""
+def steps(cluster: str | None = None) -> Iterator[loading.OnStep]:
+    """Show one line per step, with a bar where a step says how far it is.
+
+    The steps that can be spread are done by the cluster named.
+    """
     columns = (
         SpinnerColumn(finished_text="·"),
         TextColumn("{task.description}"),
@@ -110,7 +125,10 @@ def steps() -> Iterator[loading.OnStep]:
                 count = f"{done or 0:,}/{total:,}"
                 progress.update(steps[step], completed=done or 0, total=total, count=count)
 
-        yield on_step
+        if cluster is not None:
+            on_step(f"Reach the cluster ({cluster})")
+        with cluster_at(cluster):
+            yield on_step
         finish()
 
 

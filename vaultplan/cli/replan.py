@@ -11,6 +11,7 @@ from vaultplan import replanning
 from vaultplan.cli.console import (
     DEFAULT_DB,
     AsOf,
+    ClusterAt,
     Db,
     SettingsFile,
     app,
@@ -42,6 +43,7 @@ def replan(
     ] = None,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the solver.")] = 1,
     settings: SettingsFile = None,
+    cluster: ClusterAt = None,
 ) -> None:
     """Make the week's plan again after rain, a truck down, new orders or results.
 
@@ -49,7 +51,7 @@ def replan(
 
     Example: [bold]vaultplan replan --as-of 2026-11-03 --down C03@2026-11-05 --out week45b[/bold]
     """
-    with steps() as on_step:
+    with steps(cluster) as on_step:
         made = replanning.replan(
             db,
             out=out,

@@ -13,6 +13,7 @@ from vaultplan import pipeline, upstream
 from vaultplan.cli.console import (
     DEFAULT_DB,
     AsOf,
+    ClusterAt,
     Db,
     Out,
     SettingsFile,
@@ -65,12 +66,13 @@ def forecast(
     as_of: AsOf = None,
     settings: SettingsFile = None,
     out: Out = None,
+    cluster: ClusterAt = None,
 ) -> None:
     """Forecast water and grade: what each vault will hold on a day, as a band.
 
     Example: [bold]vaultplan forecast --on 2026-11-04 --out water.gpkg[/bold]
     """
-    with steps() as on_step:
+    with steps(cluster) as on_step:
         frame = pipeline.forecast(
             db,
             days=[pd.Timestamp(day) for day in on or ()],
@@ -103,6 +105,7 @@ def trace(
     as_of: AsOf = None,
     settings: SettingsFile = None,
     out: Out = None,
+    cluster: ClusterAt = None,
 ) -> None:
     """Follow each vault's water through the drains to the sea; or look upstream from a place.
 
@@ -113,7 +116,7 @@ def trace(
     if behind is not None:
         if vault:
             raise SettingsError("--behind finds its own vaults; leave --vault out")
-        with steps() as on_step:
+        with steps(cluster) as on_step:
             found = upstream.behind(
                 db,
                 behind,
@@ -126,7 +129,7 @@ def trace(
         deliver(found.vaults, "What lies behind", [*shown, "planned_gal"], out, db)
         out_console.print(found.summary)
         return
-    with steps() as on_step:
+    with steps(cluster) as on_step:
         frame = pipeline.trace(
             db, vault_ids=vault, settings=settings_of(settings, db), on_step=on_step
         )
@@ -209,6 +212,7 @@ def plan(
     as_of: AsOf = None,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the solver.")] = 1,
     settings: SettingsFile = None,
+    cluster: ClusterAt = None,
 ) -> None:
     """Plan a week: schedule, map, layers, route sheets, tables and a summary.
 
@@ -216,7 +220,7 @@ def plan(
 
     Example: [bold]vaultplan plan --week-of 2026-11-02 --out week45[/bold]
     """
-    with steps() as on_step:
+    with steps(cluster) as on_step:
         result = pipeline.plan(
             db,
             out=out,

@@ -12,6 +12,7 @@ from vaultplan import watching
 from vaultplan.cli.console import (
     DEFAULT_DB,
     AsOf,
+    ClusterAt,
     Db,
     Out,
     SettingsFile,
@@ -47,12 +48,13 @@ def watch(
     seed: Annotated[int, typer.Option("--seed", help="Seed of the bands of sums.")] = 1,
     settings: SettingsFile = None,
     out: Out = None,
+    cluster: ClusterAt = None,
 ) -> None:
     """List the planned discharges that reach each sensitive water, and the notices due.
 
     Example: [bold]vaultplan watch "Lantern Lagoon" --page watch.html[/bold]
     """
-    with steps() as on_step:
+    with steps(cluster) as on_step:
         found = watching.watch(
             db,
             water=water,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from typing import TypeAlias
+from typing import Protocol, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +45,43 @@ from vaultplan.settings import Settings
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Progress: TypeAlias = Callable[[int, int], None]
+Learned: TypeAlias = list[tuple[TauPrior, Floats]]
+
+
+class Learner(Protocol):
+    """Learns every residence time, as :func:`learn_taus` does; ``tell`` hears how many are done."""
+
+    def __call__(
+        self,
+        drivers: Drivers,
+        site: Site,
+        readings: Readings,
+        static: Floats,
+        sample: Ints,
+        tell: Callable[[int], None],
+    ) -> Learned:
+        """Return the prior of each residence time, and the evidence of the sample for it."""
+
+
+def learn_taus(
+    drivers: Drivers,
+    site: Site,
+    readings: Readings,
+    static: Floats,
+    sample: Ints,
+    tell: Callable[[int], None],
+) -> Learned:
+    """Return :func:`vaultplan.forecast.prior.fit_tau` of every residence time, here."""
+
+    def learn_tau(k: int) -> tuple[TauPrior, Floats]:
+        return fit_tau(drivers, k, site, readings, static, sample)
+
+    learned: Learned = []
+    with ThreadPoolExecutor(threads()) as pool:
+        for found in pool.map(learn_tau, range(len(TAUS_DAYS))):
+            learned.append(found)
+            tell(len(learned))
+    return learned
 
 
 def fit_water(
@@ -53,6 +90,7 @@ def fit_water(
     as_of: pd.Timestamp,
     settings: Settings,
     on_progress: Progress | None = None,
+    learner: Learner = learn_taus,
 ) -> WaterModel:
     """Return what is known about the fleet's water on the as-of day.
 
@@ -67,6 +105,8 @@ def fit_water(
         ``time_zone`` and ``forecast``.
     on_progress
         Called with steps done and steps in all.
+    learner
+        Who learns the residence times, the longest part of the work.
 
     Raises
     ------
@@ -106,17 +146,13 @@ def fit_water(
     drivers = build_drivers(rain, settings.forecast)
     static = traits(vaults, rooms, readings)
     sample = sample_of(readings)
-    priors, evidence = [], []
 
-    def learn_tau(k: int) -> tuple[TauPrior, Floats]:
-        return fit_tau(drivers, k, site, readings, static, sample)
+    def tell(done: int) -> None:
+        if on_progress is not None:
+            on_progress(done, 2 * len(TAUS_DAYS))
 
-    with ThreadPoolExecutor(threads()) as pool:
-        for k, (tau_prior, found) in enumerate(pool.map(learn_tau, range(len(TAUS_DAYS)))):
-            priors.append(tau_prior)
-            evidence.append(found)
-            if on_progress is not None:
-                on_progress(k + 1, 2 * len(TAUS_DAYS))
+    learned = learner(drivers, site, readings, static, sample, tell)
+    priors, evidence = [prior for prior, _ in learned], [found for _, found in learned]
     shares = tau_shares(np.stack(evidence))
     return WaterModel(
         as_of=as_of,

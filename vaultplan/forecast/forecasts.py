@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from vaultplan.forecast.distribution import DepthDistribution, rungs_of
-from vaultplan.forecast.fitting import Progress, fit_water
+from vaultplan.forecast.fitting import Learner, Progress, fit_water, learn_taus
 from vaultplan.forecast.grade import GradeModel, fit_grades
 from vaultplan.forecast.refill import LEVELS, LONGEST_DAYS, as_columns, refill_of_batch
 from vaultplan.forecast.volume import Batch, Floats, WaterModel
@@ -73,13 +73,31 @@ def fit_and_forecast(
     it, or on how the work is cut into chunks. Bands of different vaults share their weather:
     never add their p90 to get that of a route.
     """
+    model, grade_model = fit_models(frames, as_of=as_of, settings=settings, on_progress=on_progress)
+    frame = forecast_with(model, grade_model, points, on_progress=on_progress)
+    return frame, model
+
+
+def fit_models(
+    frames: Frames,
+    *,
+    as_of: pd.Timestamp,
+    settings: Settings,
+    on_progress: Progress | None = None,
+    learner: Learner = learn_taus,
+) -> tuple[WaterModel, GradeModel]:
+    """Return what is known about the fleet's water and about its grades on the as-of day.
+
+    The arguments are those of :func:`fit_and_forecast` and of
+    :func:`vaultplan.forecast.fitting.fit_water`.
+    """
     # Grades need none of the water: they are learned while its serial parts leave a core idle.
     with ThreadPoolExecutor(1) as aside:
         learning = aside.submit(fit_grades, frames, as_of=as_of, settings=settings)
-        model = fit_water(frames, as_of=as_of, settings=settings, on_progress=on_progress)
-        grade_model = learning.result()
-    frame = forecast_with(model, grade_model, points, on_progress=on_progress)
-    return frame, model
+        model = fit_water(
+            frames, as_of=as_of, settings=settings, on_progress=on_progress, learner=learner
+        )
+        return model, learning.result()
 
 
 def forecast_with(
