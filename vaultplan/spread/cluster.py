@@ -59,6 +59,11 @@ class Cluster:
         found: dict[str, int] = self._client.run(os.getpid)
         return found
 
+    def peaks_mb(self) -> dict[str, int]:
+        """Return the most memory that each worker's process has held so far, by its address."""
+        found: dict[str, int] = self._client.run(_peak_mb)
+        return found
+
     def check(self) -> None:
         """Raise ClusterError unless there is a worker and all would come to the same bits."""
         try:
@@ -210,6 +215,12 @@ class _Common:
         if self._sent is None or self._sent.status != "finished":
             self._sent = self._cluster._send(self._what, everywhere=True)
         return self._sent
+
+
+def _peak_mb() -> int:
+    import resource
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
 
 
 def do_part(
