@@ -10,6 +10,7 @@ from typing import Final
 from vaultplan import schema
 from vaultplan.errors import OutputError
 from vaultplan.outputs.charts.week import write_week_chart
+from vaultplan.outputs.files import whole_file
 from vaultplan.outputs.layers.calendar import write_calendar
 from vaultplan.outputs.layers.geojson import write_geojson
 from vaultplan.outputs.layers.geopackage import write_layers
@@ -105,4 +106,5 @@ def write_dictionary(path: Path) -> None:
 | column | meaning |
 |---|---|
 {added}"""
-    path.write_text(text, encoding="utf-8")
+    with whole_file(path) as unfinished:
+        unfinished.write_text(text, encoding="utf-8")
