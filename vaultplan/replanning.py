@@ -20,8 +20,8 @@ from vaultplan.outputs.publish import LAYERS, check_folder, write_outputs
 from vaultplan.provisions import JobDraws
 from vaultplan.schedule.changes import cost_of_change, plan_changes
 from vaultplan.schedule.regret import regrets
-from vaultplan.schedule.replan import solve_again
 from vaultplan.settings import Settings
+from vaultplan.spread import Offer, Replanning, solve_each
 from vaultplan.store.database import Database, open_database
 from vaultplan.store.read import read_table
 
@@ -217,41 +217,53 @@ def _alternatives(
 ) -> dict[str, dict[str, pd.DataFrame]]:
     """Return the plan as the gates stand, and those that hold each day in doubt, and all."""
     jobs = ahead.frames["plan_jobs"]
-    known = {*before["plan_jobs"]["order_id"], *before["plan_unserved"]["order_id"]}
-    plans: dict[str, dict[str, pd.DataFrame]] = {}
-    held: list[tuple[str, tuple[pd.Timestamp, ...]]] = [(AS_IT_STANDS, ())]
-    for name, days in held:
-        offered, kept_back = _without_days(jobs, days)
-        keep = jobs["order_id"].isin(offered["order_id"]).to_numpy(bool)
-        step = f"Schedule {len(offered):,} jobs again, {name}"
-        on_step(step)
-        made, unserved = solve_again(
-            {**ahead.frames, "plan_jobs": offered},
-            stops,
-            ahead.monday.date(),
-            known=known,
-            plan_id=plan_id,
-            time_zone=ahead.settings.time_zone,
-            settings=ahead.settings.schedule,
-            seed=seed,
-            volume_gal=draws.volume_gal[:, keep],
-            on_progress=lambda stage, part, step=step: on_step(  # type: ignore[misc]
-                f"{step}: {stage}", round(100 * part), 100
+    shared = Replanning(
+        stops,
+        ahead.monday.date(),
+        {*before["plan_jobs"]["order_id"], *before["plan_unserved"]["order_id"]},
+        plan_id,
+        ahead.settings.time_zone,
+        ahead.settings.schedule,
+        seed,
+    )
+
+    def made(asked: dict[str, tuple[pd.Timestamp, ...]]) -> dict[str, dict[str, pd.DataFrame]]:
+        offered = {name: _without_days(jobs, days) for name, days in asked.items()}
+        offers, steps = [], []
+        for name, (kept, _) in offered.items():
+            is_kept = jobs["order_id"].isin(kept["order_id"]).to_numpy(bool)
+            frames = {**ahead.frames, "plan_jobs": kept}
+            offers.append(Offer(frames, draws.volume_gal[:, is_kept]))
+            steps.append(f"Schedule {len(kept):,} jobs again, {name}")
+        solved = solve_each(
+            shared,
+            offers,
+            lambda number, stage, part: on_step(
+                f"{steps[number]}: {stage}", round(100 * part), 100
             ),
         )
-        every = [part for part in (left, kept_back, unserved) if len(part)] or [left]
-        plans[name] = {
-            "plan_jobs": offered,
-            "plan_stops": made,
-            "plan_unserved": pd.concat(every, ignore_index=True),
-        }
-        if name == AS_IT_STANDS:
-            drained = set(made.loc[made["kind"] == "pump_out", "on"])
-            doubtful = [day for day in _doubtful(ahead) if day in drained]
-            held += [(f"hold {day:%Y-%m-%d}", (day,)) for day in doubtful[:_MOST_DOUBTFUL]]
-            if len(doubtful) > 1:
-                held.append(("hold all days in doubt", tuple(doubtful)))
-    return plans
+        plans = {}
+        for (name, (kept, kept_back)), (tours, unserved) in zip(
+            offered.items(), solved, strict=True
+        ):
+            every = [part for part in (left, kept_back, unserved) if len(part)] or [left]
+            plans[name] = {
+                "plan_jobs": kept,
+                "plan_stops": tours,
+                "plan_unserved": pd.concat(every, ignore_index=True),
+            }
+        return plans
+
+    plans = made({AS_IT_STANDS: ()})
+    tours = plans[AS_IT_STANDS]["plan_stops"]
+    drained = set(tours.loc[tours["kind"] == "pump_out", "on"])
+    doubtful = [day for day in _doubtful(ahead) if day in drained]
+    held: dict[str, tuple[pd.Timestamp, ...]] = {
+        f"hold {day:%Y-%m-%d}": (day,) for day in doubtful[:_MOST_DOUBTFUL]
+    }
+    if len(doubtful) > 1:
+        held["hold all days in doubt"] = tuple(doubtful)
+    return plans | made(held)
 
 
 def _without_days(

@@ -9,11 +9,12 @@ import pandas as pd
 import pytest
 
 from vaultplan import loading, week
+from vaultplan.provisions import JobDraws
 from vaultplan.settings import Settings
 from vaultplan.spread import cluster
 from vaultplan.spread.cluster import Cluster, cluster_at
 
-from .judging import Pretended, judged
+from .judging import Pretended, judged, plan
 
 
 @pytest.fixture(scope="session")
@@ -50,7 +51,10 @@ def town(demo_file: Path, quick: Settings) -> week.Week:
 @pytest.fixture(scope="session")
 def alone(town: week.Week, points: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """What the single process makes of the demo."""
-    return judged(town, points)
+    token = cluster._CURRENT.set(None)
+    found = judged(town, points)
+    cluster._CURRENT.reset(token)
+    return found
 
 
 @pytest.fixture(scope="session")
@@ -61,3 +65,12 @@ def points(town: week.Week) -> pd.DataFrame:
     asked = asked.sample(frac=1.0, random_state=3)
     asked.index = pd.Index(range(7, 7 + len(asked)), name="row")
     return asked
+
+
+@pytest.fixture(scope="session")
+def planned(town: week.Week) -> tuple[week.Week, JobDraws]:
+    """The demo's plan as the single process makes it, and draws of its jobs' water."""
+    token = cluster._CURRENT.set(None)
+    made = plan(town)
+    cluster._CURRENT.reset(token)
+    return made

@@ -8,7 +8,6 @@ import subprocess
 import sys
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
 import pytest
 import shapely
@@ -16,21 +15,11 @@ import shapely
 from vaultplan import loading, spread, week
 from vaultplan.drainage.trace import trace_vaults
 from vaultplan.errors import CRSError, SchemaError
-from vaultplan.spread import cluster, steps
+from vaultplan.provisions import JobDraws
+from vaultplan.spread import steps
 from vaultplan.spread.cluster import Cluster
 
-from .judging import judged
-
-
-def assert_same(one: pd.DataFrame, other: pd.DataFrame) -> None:
-    """Hold two tables equal in rows, order, index, types and every bit of every number."""
-    pd.testing.assert_frame_equal(pd.DataFrame(one), pd.DataFrame(other), check_exact=True)
-    for name in one.columns:
-        if one[name].dtype == np.float64:
-            assert one[name].to_numpy().tobytes() == other[name].to_numpy().tobytes(), name
-    if "geometry" in one:
-        assert one.crs == other.crs
-        assert (one.geometry.to_wkb().fillna(b"") == other.geometry.to_wkb().fillna(b"")).all()
+from .judging import assert_same, judged, plan
 
 
 def test_the_cluster_gives_the_bits_of_the_single_process(
@@ -79,20 +68,10 @@ def test_workers_killed_in_mid_run_cost_nothing_but_time(
         assert_same(table, found[name])
 
 
-def test_a_plan_is_the_same_plan(workers: Cluster, town: week.Week) -> None:
-    made_at = pd.Timestamp("2026-10-30T20:00Z")
-    made = []
-    for taken in (None, workers):
-        token = cluster._CURRENT.set(taken)
-        # Not a copy, which would know what the first one has reckoned.
-        ahead = week.Week(
-            *(town.monday, town.days, town.as_of, town.settings, town.rules, dict(town.frames))
-        )
-        week.judge(ahead, loading.silent, everywhere=True)
-        week.schedule(ahead, 1, made_at, loading.silent)
-        cluster._CURRENT.reset(token)
-        made.append(ahead.frames)
-    here, there = made
+def test_a_plan_is_the_same_plan(
+    spread: Cluster, town: week.Week, planned: tuple[week.Week, JobDraws]
+) -> None:
+    here, there = planned[0].frames, plan(town)[0].frames
     assert here["plans"]["plan_id"].iloc[0] == there["plans"]["plan_id"].iloc[0]
     assert here["plans"]["content_version"].iloc[0] == there["plans"]["content_version"].iloc[0]
     assert len(here["plan_stops"]) > 20

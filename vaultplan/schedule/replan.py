@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterator, Mapping
 from datetime import date
 from typing import Final
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -65,9 +66,24 @@ def solve_again(
     """
     tell = on_progress or silent
     tell("travel times", 0.0)
-    week, places = read_week(
-        frames, week_of, time_zone=time_zone, settings=settings, volume_gal=volume_gal
+    read = read_week(frames, week_of, time_zone=time_zone, settings=settings, volume_gal=volume_gal)
+    return solve_read(
+        *read, before, known=known, plan_id=plan_id, settings=settings, seed=seed, tell=tell
     )
+
+
+def solve_read(
+    week: Week,
+    places: gpd.GeoDataFrame,
+    before: pd.DataFrame,
+    *,
+    known: Collection[str],
+    plan_id: str,
+    settings: ScheduleSettings,
+    seed: int,
+    tell: Progress = silent,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return what :func:`solve_again` does of a week that :func:`read_week` has read."""
     crews, vacuums = _tours(week, before)
     anchors = {number: row for row, tour in crews.items() for number in tour}
     state = WeekState(

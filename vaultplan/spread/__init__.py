@@ -1,5 +1,6 @@
 """The walk's heavy steps cut into parts, for the workers of a dask.distributed cluster."""
 
+from vaultplan.spread.alternatives import Offer, Replanning, solve_each
 from vaultplan.spread.cluster import Cluster, cluster_at, current
 from vaultplan.spread.steps import (
     decide_discharges,
@@ -11,11 +12,14 @@ from vaultplan.spread.steps import (
 
 __all__ = [
     "Cluster",
+    "Offer",
+    "Replanning",
     "cluster_at",
     "current",
     "decide_discharges",
     "fit_and_forecast",
     "fit_models",
     "forecast_with",
+    "solve_each",
     "trace_vaults",
 ]

@@ -17,7 +17,7 @@ from scipy.special import digamma, expit, log_ndtr, ndtri
 import vaultplan
 
 _LIBRARIES: Final = ("numpy", "pandas", "scipy", "shapely", "geopandas", "pyproj", "distributed")
-_ROOMS: Final = ("forecast", "drainage", "discharge", "spread")
+_ROOMS: Final = ("forecast", "drainage", "discharge", "schedule", "spread")
 _GROUND_FLOOR: Final = ("schema.py", "columns.py", "geometry.py", "units.py", "settings.py")
 #: Rows and columns of the products tried, as the fit of a fleet forms them.
 _SHAPES: Final = ((7, 40, 7), (12, 4_000, 24), (24, 60_000, 12))
