@@ -19,7 +19,7 @@ from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsEr
 VERBS = (
     *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "export"),
     *("forecast", "trace", "rank", "plan", "replan", "verify", "explain", "peek", "skill"),
-    *("watch", "backup", "integrity", "compact", "upgrade"),
+    *("watch", "backup", "integrity", "compact", "upgrade", "grant-reading"),
 )
 DEMO = pipeline.demo_folder()
 runner = CliRunner()
@@ -50,7 +50,8 @@ def test_every_verb_explains_itself_with_an_example(verb: str) -> None:
 
 
 def test_the_program_lists_exactly_its_verbs() -> None:
-    assert {command.callback.__name__ for command in cli.app.registered_commands} == set(VERBS)
+    named = {command.callback.__name__ for command in cli.app.registered_commands}
+    assert {name.replace("_", "-") for name in named} == set(VERBS)
     assert [group.name for group in cli.app.registered_groups] == ["rules"]
 
 

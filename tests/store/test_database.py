@@ -6,9 +6,11 @@ import sqlite3
 import subprocess
 import sys
 import threading
+from contextlib import ExitStack
 from pathlib import Path
 
 import pandas as pd
+import psycopg
 import pyogrio
 import pytest
 import sqlalchemy as sa
@@ -119,6 +121,75 @@ def test_a_server_that_refuses_is_named_without_the_password(postgis_server):
             open_database(url, busy_seconds=2)
         assert password not in str(caught.value)
         assert "secret" not in str(caught.value)
+
+
+@pytest.mark.postgis
+def test_a_reader_who_asks_too_much_is_told_so_and_a_writer_takes_its_time(on_server):
+    sleep = "SELECT pg_sleep(0.4)"
+    with open_database(f"{on_server.location}?read_seconds=0.1") as opened:
+        with (
+            pytest.raises(StoreError, match=r"longer than a reader may.*\?read_seconds=3600"),
+            opened.reading() as connection,
+        ):
+            connection.exec_driver_sql(sleep)
+        with opened.writing() as connection:
+            connection.exec_driver_sql(sleep)
+        with opened.reading() as connection:
+            assert connection.exec_driver_sql("SHOW statement_timeout").scalar() == "100ms"
+    with on_server.reading() as connection:
+        assert connection.exec_driver_sql("SHOW statement_timeout").scalar() == "10min"
+    with pytest.raises(StoreError, match="cannot be read"):
+        open_database(f"{on_server.location}?read_seconds=soon")
+
+
+@pytest.mark.postgis
+def test_the_server_knows_who_we_are_and_what_the_url_asks_for(on_server):
+    asked = "?options=-c%20work_mem%3D7MB&application_name=night%20load"
+    with open_database(on_server.location + asked) as opened, opened.reading() as connection:
+        shown = {
+            name: connection.exec_driver_sql(f"SHOW {name}").scalar()
+            for name in ("application_name", "work_mem", "timezone")
+        }
+    assert shown == {"application_name": "night load", "work_mem": "7MB", "timezone": "UTC"}
+    with on_server.reading() as connection:
+        assert connection.exec_driver_sql("SHOW application_name").scalar() == "vaultplan"
+
+
+def end_connections(url):
+    """What a server does to its clients when it is started anew."""
+    with psycopg.connect(url, autocommit=True) as connection:
+        connection.execute(
+            "SELECT pg_terminate_backend(pid, 2000) FROM pg_stat_activity "
+            "WHERE datname = current_database() AND pid <> pg_backend_pid()"
+        )
+
+
+@pytest.mark.postgis
+def test_connections_that_the_server_ended_are_made_again(on_server, vaults):
+    put(on_server, "vaults", vaults)
+    end_connections(on_server.location)
+    assert count_rows(on_server, "vaults") == 3
+
+
+@pytest.mark.postgis
+def test_a_write_that_the_server_ended_is_told_and_was_not(on_server, vaults):
+    with (
+        pytest.raises(StoreError, match="the server ended the connection"),
+        on_server.writing() as connection,
+    ):
+        upsert(connection, "vaults", vaults)
+        end_connections(on_server.location)
+        upsert(connection, "vaults", vaults)
+    assert count_rows(on_server, "vaults") == 0
+
+
+@pytest.mark.postgis
+def test_connections_are_shared_by_few(on_server):
+    with open_database(on_server.location, busy_seconds=0.2) as opened, ExitStack() as open_ones:
+        for _ in range(10):
+            open_ones.enter_context(opened.reading())
+        with pytest.raises(StoreError, match=r"all 10 connections.*in use"), opened.reading():
+            pytest.fail("an eleventh connection")
 
 
 def test_a_server_that_is_not_there_and_a_url_that_is_none():

@@ -8,6 +8,8 @@ import typer
 
 from vaultplan.cli.console import DEFAULT_DB, Db, app, out_console, show, steps
 from vaultplan.store import upkeep as care
+from vaultplan.store.grants import grant_reading as grant
+from vaultplan.store.grants import reading_grants
 from vaultplan.store.integrity import check_integrity
 
 
@@ -103,3 +105,24 @@ def upgrade(
     _say(f"The tables were of version {done.before}, now they are of {done.after}.")
     if done.backup is not None:
         _say(f"As it was before: {done.backup}")
+
+
+@app.command()
+def grant_reading(
+    role: Annotated[str, typer.Argument(help="Role that the server has already.")],
+    db: Db = DEFAULT_DB,
+    show_only: Annotated[
+        bool, typer.Option("--show", help="Print the statements and run none of them.")
+    ] = False,
+) -> None:
+    """Let a role of the server read the whole database and change nothing.
+
+    Every command that only reads then works with a URL of that role.
+
+    Example: [bold]vaultplan grant-reading field_office --db postgresql://...[/bold]
+    """
+    statements = reading_grants(db, role) if show_only else grant(db, role)
+    for statement in statements:
+        _say(f"{statement};")
+    if not show_only:
+        _say(f"{role} may read all of it.")

@@ -28,6 +28,7 @@ from vaultplan.store.connect import (
     SRID,
     file_engine,
     is_server,
+    limit_reading,
     plain_faults,
     server_engine,
     shown,
@@ -86,6 +87,8 @@ class Database:
                     isolation_level="REPEATABLE READ", postgresql_readonly=True
                 )
             with connection.begin():
+                if not self.is_embedded:
+                    limit_reading(connection)
                 yield connection
 
     @contextmanager
