@@ -6,6 +6,7 @@ VaultplanError
 │   └── BadRowsError                rows of a user's file are refused, each with its reason
 ├── CRSError (ValueError)           a coordinate system is missing, unequal or not projected
 ├── StoreError (RuntimeError)       the database cannot be opened, written or understood
+│   └── ConflictError               somebody else changed meanwhile what is to be written
 ├── TraceError (ValueError)         the drain tables contradict themselves
 ├── ScheduleError (RuntimeError)    a week cannot be built, or a plan breaks one of its limits
 ├── OutputError (RuntimeError)      a map, layer or sheet cannot be written
@@ -37,6 +38,10 @@ class CRSError(VaultplanError, ValueError):
 
 class StoreError(VaultplanError, RuntimeError):
     """The database cannot be opened, written or understood."""
+
+
+class ConflictError(StoreError):
+    """Somebody else changed meanwhile what is to be written; nothing was."""
 
 
 class TraceError(VaultplanError, ValueError):

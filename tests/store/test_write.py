@@ -1,8 +1,11 @@
 """Writing by key: new, changed, same; nothing half done."""
 
+import threading
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import psycopg
 import pytest
 import shapely
 import sqlalchemy as sa
@@ -12,8 +15,10 @@ from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 from shapely import LineString, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon, box
 
-from vaultplan.errors import CRSError, SchemaError
+from vaultplan.errors import ConflictError, CRSError, SchemaError
 from vaultplan.schema import STORED, TABLES, table
+from vaultplan.store import write
+from vaultplan.store.database import open_database
 from vaultplan.store.read import count_rows, read_table
 from vaultplan.store.write import Counts, delete_rows, replace_plan, replace_rows, upsert
 
@@ -217,6 +222,138 @@ def test_a_plan_is_replaced_and_others_are_left_alone(database):
     left = read_table(database, "plan_unserved")
     assert left["plan_id"].tolist() == ["P2"] * 3
     assert left["order_id"].tolist() == ["O1", "O2", "O3"]
+
+
+def plan_row(plan_id, hour=8, content="one"):
+    monday = pd.Timestamp("2026-11-02")
+    facts = {
+        "plan_id": plan_id,
+        "week_of": monday,
+        "as_of_on": monday,
+        "made_at": monday.tz_localize("UTC") + pd.Timedelta(hours=hour),
+        "content_version": content,
+        "state": "checked",
+        "version": 1,
+    }
+    frame = table("plans").conform(pd.DataFrame([facts]))
+    return {"plans": frame, "plan_unserved": unserved(plan_id, "O1")}
+
+
+def store_plan(database, plan_id, seen=None, **facts):
+    with database.writing("plans") as connection:
+        return replace_plan(connection, plan_id, plan_row(plan_id, **facts), seen=seen)
+
+
+def stored_plans(database):
+    read = read_table(database, "plans")
+    return dict(zip(read["plan_id"], zip(read["version"], read["state"], strict=True), strict=True))
+
+
+def test_each_change_of_a_plan_raises_its_version(database):
+    store_plan(database, "P1")
+    assert stored_plans(database) == {"P1": (1, "checked")}
+    assert store_plan(database, "P1") == Counts(same=2)
+    assert stored_plans(database) == {"P1": (1, "checked")}
+    assert store_plan(database, "P1", hour=9) == Counts(changed=1, same=1)
+    assert stored_plans(database) == {"P1": (2, "checked")}
+    store_plan(database, "P2")
+    assert stored_plans(database) == {"P1": (3, "superseded"), "P2": (1, "checked")}
+    store_plan(database, "P3")
+    assert stored_plans(database)["P1"] == (3, "superseded")
+    store_plan(database, "P1", hour=9)
+    assert stored_plans(database)["P1"] == (4, "checked")
+
+
+def test_of_two_planners_of_one_week_the_second_is_told(database):
+    store_plan(database, "P0")
+    seen = {"P0": 1}
+    store_plan(database, "P1", seen, hour=14)
+    before = {name: read_table(database, name) for name in ("plans", "plan_unserved")}
+    with pytest.raises(ConflictError) as caught:
+        store_plan(database, "P2", seen, hour=15)
+    assert str(caught.value) == (
+        "while P2 was being made, plan P1, made 2026-11-02 14:00 UTC, of the same week of "
+        "2026-11-02 was stored by somebody else; nothing was stored: look at it, then plan again, "
+        "or start from it with 'vaultplan replan --plan P1'"
+    )
+    for name, frame in before.items():
+        pd.testing.assert_frame_equal(read_table(database, name), frame)
+    store_plan(database, "P2", {"P0": 2, "P1": 1}, hour=15)
+    assert stored_plans(database)["P2"] == (1, "checked")
+
+
+@pytest.mark.parametrize(
+    ("seen", "said"),
+    [
+        ({"P1": 1}, "plan P1, made 2026-11-02 09:00 UTC, of the same week .* was changed"),
+        ({"P1": 2, "P0": 1}, "plan P0 of the same week .* was deleted by somebody else"),
+        ({}, "plan P1, .* was stored by somebody else"),
+    ],
+)
+def test_a_plan_that_changed_or_went_is_told(database, seen, said):
+    store_plan(database, "P1")
+    store_plan(database, "P1", hour=9)
+    with pytest.raises(ConflictError, match=said):
+        store_plan(database, "P2", seen)
+    assert set(stored_plans(database)) == {"P1"}
+
+
+def test_the_same_plan_made_twice_is_no_conflict(database):
+    store_plan(database, "P0")
+    store_plan(database, "P1", {"P0": 1})
+    assert store_plan(database, "P1", {"P0": 1}) == Counts(same=2)
+    with pytest.raises(ConflictError, match="plan P1"):
+        store_plan(database, "P1", {"P0": 1}, content="other")
+    store_plan(database, "P2", hour=10)
+    with pytest.raises(ConflictError, match="plan P2"):
+        store_plan(database, "P1", {"P0": 1})
+
+
+def test_plans_of_other_weeks_are_no_conflict(database):
+    frames = plan_row("P9")
+    frames["plans"]["week_of"] += pd.Timedelta(days=7)
+    store_plan(database, "P0")
+    with database.writing("plans") as connection:
+        replace_plan(connection, "P9", frames, seen={})
+    assert stored_plans(database) == {"P0": (1, "checked"), "P9": (1, "checked")}
+
+
+def test_two_who_store_at_once_are_one_plan_and_one_conflict(database):
+    """Both have seen the same and begin together; the database lets one go first."""
+    store_plan(database, "P0")
+    together, outcomes = threading.Barrier(2), {}
+
+    def plan(plan_id):
+        with open_database(database.location, busy_seconds=20) as own:
+            together.wait(10)
+            try:
+                outcomes[plan_id] = store_plan(own, plan_id, {"P0": 1})
+            except ConflictError as error:
+                outcomes[plan_id] = error
+
+    threads = [threading.Thread(target=plan, args=(name,)) for name in ("P1", "P2")]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(30)
+    (told,) = (name for name, outcome in outcomes.items() if isinstance(outcome, ConflictError))
+    (kept,) = {"P1", "P2"} - {told}
+    assert f"plan {kept}, made" in str(outcomes[told])
+    assert stored_plans(database) == {"P0": (2, "superseded"), kept: (1, "checked")}
+    assert read_table(database, "plan_unserved")["plan_id"].tolist() == sorted(["P0", kept])
+
+
+@pytest.mark.postgis
+def test_what_is_judged_is_kept_from_changing(on_server):
+    """Another program, which takes no turn, cannot alter a plan between the look and the end."""
+    store_plan(on_server, "P0")
+    with on_server.writing("plans") as connection:
+        plan = plan_row("P1")["plans"].iloc[0]
+        write._check_seen(connection, "P1", plan, {"P0": 1})
+        with psycopg.connect(on_server.location) as other:
+            other.execute("SET lock_timeout = 100")
+            with pytest.raises(psycopg.errors.LockNotAvailable):
+                other.execute("UPDATE plans SET state = 'rejected' WHERE plan_id = 'P0'")
 
 
 def test_a_plan_holds_only_its_own_rows(database, vaults):

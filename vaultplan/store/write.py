@@ -14,7 +14,7 @@ import shapely
 import sqlalchemy as sa
 
 from vaultplan.columns import Column, Table
-from vaultplan.errors import CRSError, SchemaError
+from vaultplan.errors import ConflictError, CRSError, SchemaError
 from vaultplan.schema import Frames
 from vaultplan.schema import table as declared_table
 from vaultplan.store.connect import SRID
@@ -150,21 +150,84 @@ def replace_rows(
     return upsert(connection, name, rows) + Counts(gone=gone)
 
 
-def replace_plan(connection: sa.Connection, plan_id: str, frames: Frames) -> Counts:
+def replace_plan(
+    connection: sa.Connection,
+    plan_id: str,
+    frames: Frames,
+    *,
+    seen: Mapping[str, int] | None = None,
+) -> Counts:
     """Return what changed in storing a plan's tables in place of those stored under its id.
 
-    Other plans of the same week are marked superseded.
+    Other plans of the same week are marked superseded. A plan's ``version`` begins with 1 and is
+    raised by one whenever its row changes, whatever the frame says of it.
+
+    Parameters
+    ----------
+    seen
+        All plans of the week with their versions, as they were when the planning began. Without
+        it, what somebody else stored meanwhile is superseded unasked.
+
+    Raises
+    ------
+    ConflictError
+        If a plan of the week came, changed or went since it was seen; nothing is stored then. That
+        somebody else stored this very plan meanwhile is no conflict.
     """
+    plans = _table(connection, "plans")
+    version = sa.func.coalesce(plans.c.version, 0)
+    if seen is not None:
+        _check_seen(connection, plan_id, frames["plans"].iloc[0], seen)
     counts = Counts()
     for name, frame in frames.items():
         if declared_table(name).source != "planned":
             raise SchemaError(f"{name} is not part of a plan")
-        counts += replace_rows(connection, name, frame, {"plan_id": plan_id})
-    plans = _table(connection, "plans")
+        if name != "plans":
+            counts += replace_rows(connection, name, frame, {"plan_id": plan_id})
+            continue
+        own = plans.c.plan_id == plan_id
+        stored = connection.scalar(sa.select(version).where(own))
+        numbered = frame.assign(version=1 if stored is None else stored)
+        change = replace_rows(connection, name, numbered, {"plan_id": plan_id})
+        if change.changed:
+            connection.execute(sa.update(plans).where(own).values(version=version + 1))
+        counts += change
     week = sa.select(plans.c.week_of).where(plans.c.plan_id == plan_id).scalar_subquery()
     others = sa.update(plans).where(plans.c.week_of == week, plans.c.plan_id != plan_id)
-    connection.execute(others.values(state="superseded"))
+    counting = others.where(plans.c.state.is_distinct_from("superseded"))
+    connection.execute(counting.values(state="superseded", version=version + 1))
     return counts
+
+
+def _check_seen(
+    connection: sa.Connection, plan_id: str, plan: pd.Series[Any], seen: Mapping[str, int]
+) -> None:
+    """Hold the stored plans of a week against those seen, and keep others from changing them."""
+    plans = _table(connection, "plans")
+    week_of = plan["week_of"]
+    asked = sa.select(plans).where(plans.c.week_of == week_of.date())
+    latest_first = asked.order_by(plans.c.made_at.desc()).with_for_update()
+    stored = {str(row.plan_id): row for row in connection.execute(latest_first)}
+    twin = None if plan_id in seen else stored.get(plan_id)
+    told = None if twin is None else (twin.state, twin.content_version)
+    if told == (plan["state"], plan["content_version"]):
+        return
+    came = [known for known in stored if known not in seen]
+    changed = [known for known, row in stored.items() if seen.get(known) != (row.version or 0)]
+    gone = [known for known in seen if known not in stored]
+    if not (came or changed or gone):
+        return
+    other = (came or changed or gone)[0]
+    what = "was stored" if came else "was changed" if changed else "was deleted"
+    made, start = "", ""
+    if other in stored:
+        made = f", made {stored[other].made_at:%Y-%m-%d %H:%M} UTC,"
+        start = f", or start from it with 'vaultplan replan --plan {other}'"
+    raise ConflictError(
+        f"while {plan_id} was being made, plan {other}{made} of the same week of "
+        f"{week_of:%Y-%m-%d} {what} by somebody else; nothing was stored: look at it, then plan "
+        f"again{start}"
+    )
 
 
 def _table(connection: sa.Connection, name: str) -> sa.Table:
