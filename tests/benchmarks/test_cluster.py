@@ -17,7 +17,6 @@ import importlib.metadata
 import json
 import os
 import platform
-import resource
 import subprocess
 import sys
 import time
@@ -28,14 +27,11 @@ import pytest
 
 from vaultplan import loading, spread, week
 from vaultplan.settings import load_settings
+from vaultplan.spread.cluster import peak_mb
 
 pytestmark = [pytest.mark.benchmark_run, pytest.mark.timeout(0)]
 
 CRS = "EPSG:32606"
-
-
-def _peak_mb() -> int:
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
 
 
 def _hash(frame: pd.DataFrame) -> str:
@@ -55,7 +51,7 @@ def measure(location: str, fleet: str, address: str | None) -> dict[str, object]
     points = week.cross(frames["vaults"]["vault_id"], ahead.days[:1])
     drawn = list(frames["vaults"]["vault_id"].iloc[::50])
     seconds: dict[str, float] = {}
-    read_mb = _peak_mb()
+    read_mb = peak_mb()
     begun = time.perf_counter()
 
     def lap(name: str) -> None:
@@ -80,7 +76,7 @@ def measure(location: str, fleet: str, address: str | None) -> dict[str, object]
         "vaults": len(points),
         "seconds": seconds,
         "peak memory once read, MB": read_mb,
-        "peak memory, MB": _peak_mb(),
+        "peak memory, MB": peak_mb(),
         "peak memory of the largest worker, MB": max(peaks, default=None),
         "hashes": {name: _hash(frames[name]) for name in ("forecasts", "traces", "decisions")},
     }

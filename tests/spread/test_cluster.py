@@ -20,7 +20,7 @@ from vaultplan import cli
 from vaultplan.errors import ClusterError, MissingExtraError, SchemaError, SettingsError
 from vaultplan.spread import cluster
 from vaultplan.spread.alike import card, difference
-from vaultplan.spread.cluster import Cluster, cluster_at, current
+from vaultplan.spread.cluster import Cluster, cluster_at, current, peak_mb
 
 
 def free_port() -> int:
@@ -152,6 +152,15 @@ def test_parts_come_back_in_their_order_and_are_told(workers: Cluster) -> None:
 def test_a_mapping_is_one_part(workers: Cluster) -> None:
     found = workers.run(operator.or_, {"a": 1}, lambda k: {"b": k}, 3)
     assert found == [{"a": 1, "b": k} for k in range(3)]
+
+
+def test_memory_is_told_of_each_worker(workers: Cluster) -> None:
+    before = workers.peaks_mb()
+    assert set(before) == set(workers.pids())
+    workers.run(operator.mul, 1, lambda _: bytes(300 * 2**20), 1)
+    after = workers.peaks_mb()
+    assert max(after[worker] - before[worker] for worker in before) > 250
+    assert peak_mb() > 50
 
 
 def refused(_: object, part: int) -> int:
