@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import sys
 import time
 import traceback
@@ -23,7 +24,8 @@ import sqlalchemy as sa
 from vaultplan import loading, pipeline
 from vaultplan.settings import load_settings
 from vaultplan.store import connect, upkeep
-from vaultplan.store.database import Database
+from vaultplan.store.database import Database, open_database
+from vaultplan.store.read import read_table
 
 NOW = pd.Timestamp("2026-10-30T20:00Z")
 #: Few pages in memory, so that the others reach the disk long before a transaction ends.
@@ -102,6 +104,8 @@ def plan(job: dict[str, Any], hold: Any) -> None:
             hold()
         if step.startswith("Write") and not done:
             mark("outputs")
+            if job.get("stores_only"):
+                os._exit(0)
 
     out, made_at = Path(job["out"]), pd.Timestamp(job.get("made_at", NOW))
     seed = job.get("seed", 1)
@@ -119,7 +123,45 @@ def upgrade(job: dict[str, Any], _hold: Any) -> None:
     upkeep.upgrade(job["location"], busy_seconds=20)
 
 
-JOBS = {"load": load, "forecast": forecast, "plan": plan, "upgrade": upgrade}
+def read(job: dict[str, Any], _hold: Any) -> None:
+    """Look at a database from many processes, again and again, until a file is there."""
+    # Opened and looked at once before, so that a hundred need not find their words each.
+    database, readers = open_database(job["location"]), []
+    _seen(database)
+    database.engine.dispose()
+    for number in range(job["readers"]):
+        if not (child := os.fork()):
+            _look(database, job, number)
+            os._exit(0)
+        readers.append(child)
+    ends = [os.waitpid(child, 0)[1] for child in readers]
+    if any(ends):
+        raise RuntimeError(f"{sum(map(bool, ends))} readers failed")
+
+
+def _look(database: Database, job: dict[str, Any], number: int) -> None:
+    draw, told = random.Random(number), Path(job["out"]) / f"{number}.jsonl"
+    while True:
+        is_last = Path(job["until"]).exists()
+        seen = _seen(database)
+        with told.open("a") as file:
+            file.write(json.dumps(seen) + "\n")
+        if is_last:
+            return
+        time.sleep(2 * draw.random())
+
+
+def _seen(database: Database) -> list[int]:
+    with database.reading() as connection:
+        counts = [
+            len(read_table(database, name, columns=[key], connection=connection))
+            for name, key in (("visits", "visit_id"), ("loads", "load_id"))
+        ]
+        vaults = read_table(database, "vaults", columns=["address"], connection=connection)
+    return [len(vaults), *counts, int(vaults["address"].str.endswith("(said anew)").sum())]
+
+
+JOBS = {"load": load, "forecast": forecast, "plan": plan, "upgrade": upgrade, "read": read}
 
 
 def trials() -> None:

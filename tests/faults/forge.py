@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -117,7 +118,9 @@ class Forge:
                     assert due is not None, f"the trial hangs after {trial.last}"
                     trial.killed, due = True, None
                 elif "pid" in line:
-                    handle = os.pidfd_open(line["pid"])
+                    # One that nobody watched at first may have ended already.
+                    with suppress(ProcessLookupError):
+                        handle = os.pidfd_open(line["pid"])
                 elif "mark" in line:
                     trial.marks.setdefault(line["mark"], line["at"])
                     if kill is not None and line["mark"] == kill.mark and not trial.killed:

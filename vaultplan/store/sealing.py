@@ -25,6 +25,10 @@ def keep_readers_going(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA busy_timeout = 0")
     with suppress(sqlite3.OperationalError):
         connection.execute("PRAGMA journal_mode = WAL")
+    (mode,) = connection.execute("PRAGMA journal_mode").fetchone()
+    if mode != "wal":
+        # Each page that leaves memory early would wait for the reader anew, not the last step only.
+        connection.execute("PRAGMA cache_spill = OFF")
     connection.execute(f"PRAGMA busy_timeout = {int(waiting)}")
 
 
