@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import shutil
 import sqlite3
 from importlib.resources import files
@@ -282,3 +283,32 @@ def test_the_skill_of_past_forecasts_is_told_on_a_page(loaded: Path, tmp_path: P
     assert points["pit"].between(0, 1).all()
     with pytest.raises(SchemaError, match="too short a history"):
         run("skill", "--from", "2015-01-01", "--to", "2015-02-01", "--db", loaded)
+
+
+def test_a_database_is_looked_after(loaded: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "friday.gpkg"
+    assert "holds all of it, checked" in run("backup", copy, "--db", loaded)
+    said = run("integrity", "--db", copy)
+    assert "vaults" in said
+    assert "The database is sound." in said
+    assert "up to date: version" in run("upgrade", "--db", copy)
+    with sqlite3.connect(copy) as connection:
+        connection.execute("DROP INDEX ix_visits_vault_id")
+    connection.close()
+    result = runner.invoke(cli.app, ["integrity", "--db", str(copy)])
+    assert result.exit_code == 1
+    assert "ix_visits_vault_id: this index is missing; run 'vaultplan compact" in result.output
+    assert "MB before" in run("compact", "--rebuild-indexes", "--db", copy)
+    assert "The database is sound." in run("integrity", "--db", copy)
+
+
+def test_an_old_database_says_how_it_is_brought_up_to_date(tmp_path: Path) -> None:
+    kept = Path(__file__).parent / "store" / "versions" / "0001.gpkg.gz"
+    old = tmp_path / "old.gpkg"
+    old.write_bytes(gzip.decompress(kept.read_bytes()))
+    result = runner.invoke(cli.app, ["check", "--db", str(old)])
+    assert f"run 'vaultplan upgrade --db {old}'" in str(result.exception)
+    said = run("upgrade", "--db", old)
+    assert "were of version 0001" in said
+    assert str(tmp_path / "old-tables-0001.gpkg") in said.replace("\n", "")
+    run("check", "--db", old)

@@ -10,6 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pandas as pd
+import psycopg
 import pytest
 import sqlalchemy as sa
 
@@ -205,6 +206,48 @@ def test_of_two_who_upgrade_the_second_finds_it_done(earlier, tmp_path):
     assert (first.before, first.after) == ("0001", newest_version())
     assert done == [Upgraded(newest_version(), newest_version())]
     assert [path.name for path in sorted(tmp_path.iterdir())] == [first.backup.name, "town.gpkg"]
+
+
+@pytest.fixture
+def earlier_on_server(postgis_url) -> str:
+    """The first tables that there were, on the server."""
+    packed = (VERSIONS / f"{EARLIER[0]}.sql.gz").read_bytes()
+    with psycopg.connect(postgis_url, autocommit=True) as connection:
+        connection.execute(gzip.decompress(packed))
+    return postgis_url
+
+
+@pytest.mark.postgis
+def test_of_two_who_upgrade_a_server_the_second_finds_it_done(earlier_on_server):
+    done, threads = [], []
+
+    def start_second(step, _done, _total):
+        if step.startswith("Bring the tables"):
+            second = threading.Thread(target=lambda: done.append(upgrade(earlier_on_server)))
+            second.start()
+            threads.append(second)
+
+    first = upgrade(earlier_on_server, on_progress=start_second)
+    threads[0].join(30)
+    assert first == Upgraded("0001", newest_version())
+    assert done == [Upgraded(newest_version(), newest_version())]
+    assert check_integrity(earlier_on_server).is_sound
+
+
+@pytest.mark.postgis
+def test_an_upgrade_that_fails_leaves_the_server_as_it_was(earlier_on_server, monkeypatch):
+    migrate_up = upkeep.migrate.upgrade
+
+    def fail(connection, srid):
+        migrate_up(connection, srid)
+        raise RuntimeError("power cut")
+
+    monkeypatch.setattr(upkeep.migrate, "upgrade", fail)
+    with pytest.raises(RuntimeError, match="power cut"):
+        upgrade(earlier_on_server)
+    with psycopg.connect(earlier_on_server) as connection:
+        asked = "SELECT version_num, to_regclass('loads') FROM alembic_version"
+        assert connection.execute(asked).fetchall() == [("0001", None)]
 
 
 def test_what_a_newer_release_made_is_not_touched(database):
