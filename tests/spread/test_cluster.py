@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -134,6 +135,10 @@ def test_a_worker_without_the_program_is_refused(
     monkeypatch.setattr(workers._client, "run", run)
     with pytest.raises(ClusterError, match=r"tcp://far cannot run .*No module named 'vaultplan'"):
         workers.check()
+    # One that dies just then is no such worker.
+    died = {"tcp://far": ConnectionResetError("in the middle of it")}
+    monkeypatch.setattr(workers._client, "run", lambda *_, **__: died)
+    workers.check()
 
 
 def test_the_card_tells_what_differs() -> None:
@@ -175,6 +180,11 @@ def fatal(_: object, part: int) -> int:
     return part
 
 
+def slow(_: object, part: tuple[int, bytes]) -> int:
+    time.sleep(0.1)
+    return part[0]
+
+
 def test_an_error_of_the_work_is_raised_as_it_is(workers: Cluster) -> None:
     by_value(workers)
     with pytest.raises(SchemaError, match="part 1 lacks a column"):
@@ -189,6 +199,21 @@ def test_a_part_that_kills_its_workers_is_not_tried_for_ever(
     with pytest.raises(ClusterError, match="2 workers of local:2 died over the same part"):
         workers.run(fatal, None, lambda k: k, 3)
     assert workers.run(operator.add, 1, lambda k: k, 2) == [1, 2]
+
+
+def test_workers_may_die_again_and_again(workers: Cluster) -> None:
+    by_value(workers)
+    killed: list[int] = []
+
+    def kill(part: int) -> None:
+        pids = list(workers.pids().values())
+        if pids and part % 6 == 1:
+            os.kill(pids[part % len(pids)], signal.SIGKILL)
+            killed.append(part)
+
+    found = workers.run(slow, bytes(20 * 2**20), lambda k: (k, bytes(2**20)), 12, kill)
+    assert found == list(range(12))
+    assert len(killed) > 1
 
 
 def by_value(_: Cluster) -> None:

@@ -79,6 +79,9 @@ class Cluster:
         except Exception as error:  # what cannot be unpacked there comes back as anything
             raise ClusterError(_no_vaultplan(self.address, error)) from error
         for worker, told in found.items():
+            # One that died meanwhile: what takes its place is looked at with its first part.
+            if isinstance(told, OSError):
+                continue
             if isinstance(told, BaseException):
                 raise ClusterError(_no_vaultplan(worker, told)) from told
             if told:
@@ -117,7 +120,7 @@ class Cluster:
         Errors that the work raises itself are raised here at once.
         """
         waiting = list(range(count))[::-1]
-        running: dict[Any, tuple[int, Any]] = {}
+        running: dict[Any, tuple[int, Any, Any]] = {}
         tries = [0] * count
         results: list[Any] = [None] * count
         done: queue.SimpleQueue[Any] = queue.SimpleQueue()
@@ -125,17 +128,17 @@ class Cluster:
         while waiting or running:
             while waiting and len(running) < AHEAD * max(self.threads, 1):
                 number = waiting.pop()
-                part = self._send(make(number), everywhere=False)
+                part, with_all = self._send(make(number), everywhere=False), common.sent()
                 try:
                     future = self._client.submit(
-                        do_part, self._card, work, common.sent(), part, pure=False
+                        do_part, self._card, work, with_all, part, pure=False
                     )
                     future.add_done_callback(done.put)
                 except RuntimeError as error:  # a client that lost its scheduler closes itself
                     raise ClusterError(_gone(self.address)) from error
-                running[future] = (number, part)
+                running[future] = (number, part, with_all)
             future = self._next(done)
-            number, _ = running.pop(future)
+            number, _, with_all = running.pop(future)
             try:
                 results[number] = self._result(future)
             except _LostError as lost:
@@ -145,6 +148,10 @@ class Cluster:
                         f"{MOST_TRIES} workers of {self.address} died over the same part of the "
                         "work; give workers more memory, and look into their logs"
                     ) from lost
+                # The scheduler may have forgotten what it still counts as sent, or the dead worker
+                # may still count as alive: neither is asked again at once.
+                common.forget(with_all)
+                time.sleep(_POLL_SECONDS / 4 * tries[number])
                 waiting.append(number)
                 continue
             if tell is not None:
@@ -159,6 +166,7 @@ class Cluster:
                 return self._client.scatter([what], broadcast=everywhere, hash=False)[0]
             except Exception as error:  # a worker that dies meanwhile shows as one of many kinds
                 self._wait_for_a_worker()
+                time.sleep(_POLL_SECONDS / 4)
                 last = error
         raise ClusterError(f"nothing can be sent to the workers of {self.address}: {last}")
 
@@ -216,6 +224,11 @@ class _Common:
         if self._sent is None or self._sent.status != "finished":
             self._sent = self._cluster._send(self._what, everywhere=True)
         return self._sent
+
+    def forget(self, sent: Any) -> None:
+        """Send it again next time, if what was sent so far is what was lost."""
+        if sent is self._sent:
+            self._sent = None
 
 
 def peak_mb() -> int:
