@@ -26,6 +26,9 @@ _IS_GATE = os.environ.get("VAULTPLAN_REQUIRE_ALL") == "1"
 hypothesis.settings.register_profile("unhurried", deadline=None, derandomize=_IS_GATE)
 hypothesis.settings.load_profile("unhurried")
 
+# What runs keep for the next one is for the tests that are about it (fixture ``keeping``).
+os.environ["VAULTPLAN_KEEP"] = "none"
+
 CRS = "EPSG:32606"
 TIME_ZONE = "Etc/GMT+10"
 POSTGIS = Path(__file__).parents[1] / "scripts" / "postgis"
@@ -140,6 +143,14 @@ def on_server(postgis_server: str, made_on_server: str) -> Iterator[Database]:
 def database(request: pytest.FixtureRequest) -> Database:
     """A new, empty database of the invented town, on each store in turn."""
     return request.getfixturevalue("embedded" if request.param == "embedded" else "on_server")
+
+
+@pytest.fixture
+def keeping(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Folder in which runs keep what they read and reckoned."""
+    folder = tmp_path / "kept"
+    monkeypatch.setenv("VAULTPLAN_KEEP", str(folder))
+    return folder
 
 
 @pytest.fixture(scope="session")

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
 
-from vaultplan import loading, schema, week
+from vaultplan import keeping, loading, schema, week
 from vaultplan.errors import ScheduleError, SettingsError
 from vaultplan.settings import Settings
 
@@ -22,15 +23,22 @@ def frames_until(visited_at: str | None) -> dict[str, pd.DataFrame]:
     return frames
 
 
+def _read_instead(monkeypatch: pytest.MonkeyPatch, frames: dict[str, pd.DataFrame]) -> None:
+    read_kept = week.read_kept
+
+    def read(*args: Any, **more: Any) -> keeping.Kept:
+        kept = read_kept(*args, **more)
+        kept.frames.update(frames)
+        return kept
+
+    monkeypatch.setattr(week, "read_kept", read)
+
+
 def test_the_data_end_on_a_local_day(
     monkeypatch: pytest.MonkeyPatch, demo_file: Path, quick: Settings
 ) -> None:
     # 05:00 UTC on Monday is Sunday evening ten hours west: the week to plan is the one at hand.
-    def read(*_args: object, **_more: object) -> dict[str, pd.DataFrame]:
-        return read_frames(*_args, **_more) | frames_until("2026-11-02T05:00Z")
-
-    read_frames = week.read_frames
-    monkeypatch.setattr(week, "read_frames", read)
+    _read_instead(monkeypatch, frames_until("2026-11-02T05:00Z"))
     ahead = week.open_week(str(demo_file), None, None, quick, loading.silent)
     assert ahead.as_of == pd.Timestamp("2026-11-01")
     assert ahead.monday == pd.Timestamp("2026-11-02")
@@ -39,8 +47,7 @@ def test_the_data_end_on_a_local_day(
 def test_without_rain_and_visits_a_stated_week_is_enough(
     monkeypatch: pytest.MonkeyPatch, demo_file: Path, quick: Settings
 ) -> None:
-    read_frames = week.read_frames
-    monkeypatch.setattr(week, "read_frames", lambda *args: read_frames(*args) | frames_until(None))
+    _read_instead(monkeypatch, frames_until(None))
     with pytest.raises(SettingsError, match="say --as-of"):
         week.open_week(str(demo_file), None, None, quick, loading.silent)
     monday, friday = pd.Timestamp("2026-11-02"), pd.Timestamp("2026-10-30")

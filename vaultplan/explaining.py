@@ -20,6 +20,7 @@ from vaultplan.forecast.refill import prob_workable
 from vaultplan.forecast.volume import WaterModel
 from vaultplan.loading import OnStep, is_same_file, read_frames, silent
 from vaultplan.outputs.charts.vault_page import VaultStory, write_vault_page
+from vaultplan.renewing import WATER_TABLES
 from vaultplan.settings import Settings
 from vaultplan.store.database import open_database
 
@@ -65,7 +66,7 @@ def explain(
     with open_database(location) as database:
         settings = week.in_zone(settings, database.time_zone)
         name = database.name
-        frames = read_frames(database, week.WATER_TABLES, on_step)
+        frames = read_frames(database, WATER_TABLES, on_step)
     as_of = as_of or week.data_end(frames, settings.time_zone)
     since = since or as_of - pd.Timedelta(days=USUAL_SPAN_DAYS)
     if since >= as_of:

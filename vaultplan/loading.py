@@ -419,7 +419,12 @@ def read_frames(
     frames: dict[str, pd.DataFrame] = {}
     for number, name in enumerate(dict.fromkeys(names)):
         on_step("Read the database", number, len(names))
-        columns = _VISIT_COLUMNS if name == "visits" and not whole else None
+        columns = None if whole else columns_to_read(name)
         frames[name] = read_table(database, name, columns=columns)
     on_step("Read the database", len(names), len(names))
     return frames
+
+
+def columns_to_read(name: str) -> tuple[str, ...] | None:
+    """Return the columns of a table that the walk needs; ``None`` if all of them."""
+    return _VISIT_COLUMNS if name == "visits" else None

@@ -19,6 +19,7 @@ from vaultplan.forecast.soiling import soiling
 from vaultplan.loading import OnStep, is_same_file, load, new, read_frames, silent
 from vaultplan.outputs.publish import LAYERS, check_folder, write_outputs
 from vaultplan.outputs.tables import write_table as write_file
+from vaultplan.renewing import DRAIN_TABLES, STREET_TABLES, WATER_TABLES
 from vaultplan.schedule.checker import Breach, check_plan
 from vaultplan.settings import Settings, load_settings
 from vaultplan.store.database import open_database
@@ -30,13 +31,17 @@ DEMO_NAME: Final = "Saltmarrow (invented)"
 
 @dataclass(frozen=True, slots=True)
 class PlanResult:
-    """A published plan: its id, its tables, the lines that sum it up, the files written."""
+    """A published plan: its id, its tables, the lines that sum it up, the files written.
+
+    ``reused`` tells what was kept from an earlier run and did not have to be done anew.
+    """
 
     plan_id: str
     as_of: pd.Timestamp
     frames: schema.Frames
     lines: tuple[str, ...]
     written: tuple[Path, ...]
+    reused: tuple[str, ...] = ()
 
 
 def forecast(
@@ -66,7 +71,7 @@ def forecast(
         raise SettingsError("points name their own vaults and days; leave --on and --vault out")
     with open_database(location) as database:
         settings = week.in_zone(settings, database.time_zone)
-        frames = read_frames(database, week.WATER_TABLES, on_step)
+        frames = read_frames(database, WATER_TABLES, on_step)
     as_of = as_of or week.data_end(frames, settings.time_zone)
     if points is not None:
         asked = _read_points(points)
@@ -89,7 +94,7 @@ def trace(
 ) -> pd.DataFrame:
     """Return table ``traces`` with the path of every vault, or of those asked for."""
     with open_database(location) as database:
-        frames = read_frames(database, [*week.DRAIN_TABLES, *week.STREET_TABLES], on_step)
+        frames = read_frames(database, [*DRAIN_TABLES, *STREET_TABLES], on_step)
     if vault_ids:
         asked = _known(vault_ids, frames["vaults"]["vault_id"])
         frames["vaults"] = frames["vaults"][frames["vaults"]["vault_id"].isin(asked)]
@@ -101,12 +106,14 @@ def rank(
     *,
     week_of: pd.Timestamp | None = None,
     as_of: pd.Timestamp | None = None,
+    anew: bool = False,
     settings: Settings,
     on_step: OnStep = silent,
 ) -> pd.DataFrame:
     """Return table ``rankings``: the open orders in order of worth for a week, with reasons."""
-    ahead = week.open_week(location, week_of, as_of, settings, on_step)
+    ahead = week.open_week(location, week_of, as_of, settings, on_step, anew=anew)
     week.judge(ahead, on_step, everywhere=False)
+    ahead.kept.wait()
     return _placed(ahead.frames["rankings"], ahead.frames["vaults"])
 
 
@@ -118,10 +125,13 @@ def plan(
     as_of: pd.Timestamp | None = None,
     seed: int = 1,
     made_at: pd.Timestamp | None = None,
+    anew: bool = False,
     settings: Settings,
     on_step: OnStep = silent,
 ) -> PlanResult:
     """Plan a week, check the plan, store it and write every output into ``out``.
+
+    What was read and reckoned before is used as far as nothing changed since, unless ``anew``.
 
     Raises
     ------
@@ -133,14 +143,17 @@ def plan(
     check_folder(out)
     if is_same_file(out / LAYERS, location):
         raise OutputError(f"{LAYERS} in {out} is the database; name another folder")
-    ahead = week.open_week(location, week_of, as_of, settings, on_step)
+    ahead = week.open_week(location, week_of, as_of, settings, on_step, anew=anew)
     week.judge(ahead, on_step, everywhere=True)
-    week.schedule(ahead, seed, made_at or pd.Timestamp.now("UTC"), on_step)
     frames, settings = ahead.frames, ahead.settings
-    week.store_checked(location, ahead, on_step)
+    if anew or not week.take_stored(location, ahead, seed, on_step):
+        week.schedule(ahead, seed, made_at or pd.Timestamp.now("UTC"), on_step)
+        week.store_checked(location, ahead, on_step)
     plan_id = str(frames["plans"]["plan_id"].iloc[0])
     written = write_outputs(frames, out, settings=settings, on_step=on_step)
-    return PlanResult(plan_id, ahead.as_of, frames, _lines(frames), written)
+    ahead.kept.wait()
+    reused = tuple(ahead.kept.reused)
+    return PlanResult(plan_id, ahead.as_of, frames, _lines(frames), written, reused)
 
 
 def _lines(frames: schema.Frames) -> tuple[str, ...]:
@@ -179,7 +192,11 @@ def verify(
     tables = ("trucks", "depots", "disposal_sites", "roads", "vaults", "work_orders")
     with open_database(location) as database:
         settings = week.in_zone(settings, database.time_zone)
-        plans = read_table(database, "plans").sort_values("made_at").set_index("plan_id")
+        # Superseded ones first: a clock that was set back does not tell which was made later.
+        plans = read_table(database, "plans").sort_values(
+            ["state", "made_at"], ascending=[False, True]
+        )
+        plans = plans.set_index("plan_id")
         if plans.empty:
             raise ScheduleError(f"{location} holds no plan yet; make one with `vaultplan plan`")
         plan_id = plan_id or str(plans.index[-1])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any, Final, cast
@@ -82,6 +82,8 @@ def replan(
     ScheduleError
         If there is no such plan, its week is over, or the new plan breaks a limit; then nothing is
         stored.
+    ConflictError
+        If somebody else stored or changed a plan of the week meanwhile; then nothing is stored.
     SettingsError
         If ``down`` names no truck, or ``choose`` no alternative.
     OutputError
@@ -98,9 +100,12 @@ def replan(
     if is_same_file(out / LAYERS, location):
         raise OutputError(f"{LAYERS} in {out} is the database; name another folder")
     with open_database(location) as database:
+        stored = week.read_plan_versions(database)
         before = _stored(database, plan_id)
     week_of = pd.Timestamp(before["plans"]["week_of"].iloc[0])
     ahead = week.open_week(location, week_of, as_of, settings, on_step)
+    # What is replaced is what was read first, not what may have come while the rest was read.
+    ahead = replace(ahead, seen=week.versions_seen(stored, ahead.monday))
     frames, settings = ahead.frames, ahead.settings
     made_from = str(before["plans"]["plan_id"].iloc[0])
     done = _done(before, frames["work_orders"], ahead.monday, settings.time_zone)

@@ -15,6 +15,7 @@ from vaultplan.forecast.skill_scores import Skill, summarise
 from vaultplan.loading import OnStep, read_frames, silent
 from vaultplan.outputs.publish import check_folder
 from vaultplan.outputs.tables import write_table
+from vaultplan.renewing import WATER_TABLES
 from vaultplan.settings import Settings
 from vaultplan.store.database import open_database
 
@@ -80,7 +81,7 @@ def skill(
     with open_database(location) as database:
         name = database.name
         settings = week.in_zone(settings, database.time_zone)
-        frames = read_frames(database, week.WATER_TABLES, on_step)
+        frames = read_frames(database, WATER_TABLES, on_step)
     as_of = as_of or week.data_end(frames, settings.time_zone)
     days = origin_days(
         as_of,

@@ -14,6 +14,7 @@ from vaultplan.drainage.network import build_network
 from vaultplan.drainage.waters import waters_of_outfalls
 from vaultplan.errors import TraceError
 from vaultplan.loading import OnStep, read_frames, silent
+from vaultplan.renewing import DRAIN_TABLES, STREET_TABLES, WATER_TABLES
 from vaultplan.schema import GRADES, Frames
 from vaultplan.settings import Settings
 from vaultplan.store.database import open_database
@@ -68,11 +69,11 @@ def behind(
     """
     with open_database(location) as database:
         settings = week.in_zone(settings, database.time_zone)
-        names = [*week.WATER_TABLES, *week.DRAIN_TABLES, *week.STREET_TABLES, *week.PLAN_TABLES]
+        names = [*WATER_TABLES, *DRAIN_TABLES, *STREET_TABLES, *week.PLAN_TABLES]
         frames = read_frames(database, list(dict.fromkeys(names)), on_step)
     as_of = as_of or week.data_end(frames, settings.time_zone)
     kind, place_id = _find(frames, place)
-    drains = (frames[name] for name in week.DRAIN_TABLES[1:4])
+    drains = (frames[name] for name in DRAIN_TABLES[1:4])
     network = build_network(*drains, settings=settings.drainage)
     traces = week.trace_paths(frames, settings, on_step, with_geometry=False, network=network)
     found = vaults_behind(
@@ -143,7 +144,8 @@ def _with_water(
 
 def _planned(frames: Frames) -> pd.Series[float]:
     """Return the gallons that the latest plan takes to the drain at each vault."""
-    plans = frames["plans"].sort_values("made_at")
+    # Superseded ones first: a clock that was set back does not tell which was made later.
+    plans = frames["plans"].sort_values(["state", "made_at"], ascending=[False, True])
     if plans.empty:
         return pd.Series(dtype=float)
     jobs = frames["plan_jobs"]

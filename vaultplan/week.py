@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Final, cast
 
 import geopandas as gpd
@@ -12,31 +13,34 @@ import numpy as np
 import pandas as pd
 
 from vaultplan import schema
-from vaultplan.discharge.facts import decide_discharges
 from vaultplan.discharge.rules import Rules, load_rules
 from vaultplan.discharge.sensitivity import grade_waters
 from vaultplan.discharge.watch import reaches
 from vaultplan.discharge.watch_due import stop_notices
 from vaultplan.drainage.network import DrainNetwork
-from vaultplan.drainage.trace import trace_vaults
 from vaultplan.errors import ScheduleError, SettingsError
-from vaultplan.forecast.forecasts import fit_and_forecast
 from vaultplan.forecast.volume import WaterModel
-from vaultplan.loading import OnStep, read_frames
+from vaultplan.keeping import Kept, read_kept
+from vaultplan.loading import OnStep, columns_to_read
 from vaultplan.provisions import JobDraws, how_sure, load_trucks, reckon_jobs
 from vaultplan.ranking.value import rank_orders
+from vaultplan.renewing import (
+    DRAIN_TABLES,
+    STREET_TABLES,
+    WATER_TABLES,
+    renewed_forecasts,
+    renewed_traces,
+)
 from vaultplan.schedule.checker import check_plan
 from vaultplan.schedule.jobs import build_jobs
 from vaultplan.schedule.lines import route_lines
 from vaultplan.schedule.week import solve_week
 from vaultplan.settings import Settings
-from vaultplan.store.database import open_database
+from vaultplan.spread import decide_discharges, fit_and_forecast, trace_vaults
+from vaultplan.store.database import Database, open_database
+from vaultplan.store.read import read_table
 from vaultplan.store.write import replace_plan
 
-WATER_TABLES: Final = ("vaults", "visits", "gauges", "rainfall", "rain_outlook")
-DRAIN_TABLES: Final = ("vaults", "inlets", "drain_pipes", "outfalls", "receiving_waters")
-#: What helps to place an inlet where pipes and places alone do not tell.
-STREET_TABLES: Final = ("roads", "curbs", "drainage_areas", "inlet_choices")
 PLAN_TABLES: Final = (
     *("plans", "plan_jobs", "plan_stops", "plan_unserved", "plan_loads", "plan_changes"),
 )
@@ -51,6 +55,7 @@ _WEEK_TABLES: Final = (
     *("work_orders", "trucks", "depots", "disposal_sites", "plan_edits", "backdrop"),
 )
 _CONTENT_TABLES: Final = ("plan_jobs", "plan_stops", "plan_unserved")
+_ORDERED_TABLES: Final = (*_CONTENT_TABLES, "plan_loads", "plan_changes")
 _SCHEDULE_TABLES: Final = (
     *("rankings", "decisions", "forecasts", "work_orders", "vaults"),
     *("trucks", "depots", "disposal_sites", "roads", "plan_edits", "outfalls"),
@@ -61,7 +66,8 @@ _SCHEDULE_TABLES: Final = (
 class Week:
     """A week on its way to a plan: every step adds its table to ``frames``.
 
-    ``models`` holds ``water``, what the forecasts come from, once there are any.
+    ``models`` holds ``water``, what the forecasts come from, once there are any; ``kept`` what was
+    read and reckoned before; ``seen`` the versions of the plans that the week had at the beginning.
     """
 
     monday: pd.Timestamp
@@ -71,6 +77,8 @@ class Week:
     rules: Rules
     frames: dict[str, pd.DataFrame]
     models: dict[str, WaterModel] = field(default_factory=dict)
+    kept: Kept = field(default_factory=Kept)
+    seen: dict[str, int] = field(default_factory=dict)
 
 
 def open_week(
@@ -79,12 +87,23 @@ def open_week(
     as_of: pd.Timestamp | None,
     settings: Settings,
     on_step: OnStep,
+    *,
+    anew: bool = False,
 ) -> Week:
-    """Read the database and choose the days; the week after the data end if none is asked for."""
-    names = [*JUDGED_TABLES, *_WEEK_TABLES]
+    """Read the database and choose the days; the week after the data end if none is asked for.
+
+    What was read and reckoned before is used as far as nothing changed since, unless ``anew``.
+    """
+    names = {name: columns_to_read(name) for name in (*JUDGED_TABLES, *_WEEK_TABLES)}
     with open_database(location) as database:
         settings = in_zone(settings, database.time_zone)
-        frames = read_frames(database, names, on_step)
+        plans = read_plan_versions(database)
+        step = "Read the database"
+        kept = read_kept(
+            database, names, anew=anew, on_table=lambda done: on_step(step, done, len(names))
+        )
+        on_step(step, len(names), len(names))
+    frames = dict(kept.frames)
     if week_of is None or as_of is None:
         end = data_end(frames, settings.time_zone)
         week_of = week_of or end + pd.Timedelta(days=7)
@@ -108,7 +127,19 @@ def open_week(
         )
     rules = load_rules(settings.discharge.rules_file)
     frames["visits"] = _known_visits(frames["visits"], as_of, settings.time_zone)
-    return Week(monday, days, as_of, settings, rules, frames)
+    seen = versions_seen(plans, monday)
+    return Week(monday, days, as_of, settings, rules, frames, kept=kept, seen=seen)
+
+
+def read_plan_versions(database: Database) -> pd.DataFrame:
+    """Return plan_id, week_of and version of every stored plan."""
+    return read_table(database, "plans", columns=["plan_id", "week_of", "version"])
+
+
+def versions_seen(plans: pd.DataFrame, monday: pd.Timestamp) -> dict[str, int]:
+    """Return the version of each plan of a week, by its id."""
+    of_week = plans[plans["week_of"].eq(monday)]
+    return dict(zip(of_week["plan_id"], of_week["version"].fillna(0).astype(int), strict=True))
 
 
 def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
@@ -124,12 +155,28 @@ def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
     ordered = frames["vaults"].loc[wanted, "vault_id"]
     first_day = cross(frames["vaults"]["vault_id"] if everywhere else ordered, week.days[:1])
     points = pd.concat([first_day, cross(ordered, week.days[1:])], ignore_index=True)
-    frames["forecasts"], week.models["water"] = forecast_and_model(
-        frames, points, week.as_of, settings, on_step
+    step = f"Forecast water and grade ({len(points):,} vault-days)"
+    on_step(step)
+    frames["forecasts"], week.models["water"] = renewed_forecasts(
+        frames,
+        points,
+        as_of=week.as_of,
+        settings=settings,
+        kept=week.kept,
+        on_progress=partial(on_step, step),
     )
+    step = "Trace drains to the sea"
+    on_step(step)
     # A small fleet's map draws every path; a large one's only those of open orders.
     drawn = True if len(frames["vaults"]) <= MOST_DRAWN_PATHS else list(ordered)
-    frames["traces"] = trace_paths(frames, settings, on_step, with_geometry=drawn)
+    frames["traces"] = renewed_traces(
+        frames,
+        settings=settings,
+        kept=week.kept,
+        with_geometry=drawn,
+        on_progress=partial(on_step, step),
+    )
+    week.kept.write()
     on_step("Apply the discharge rules")
     frames["sensitivities"] = grade_waters(
         *(frames[name] for name in ("receiving_waters", "sensitive_areas", "outfalls")),
@@ -139,7 +186,11 @@ def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
     asked = frames["forecasts"]["vault_id"].isin(ordered)
     ruled = {**frames, "forecasts": frames["forecasts"][asked]}
     frames["decisions"] = decide_discharges(
-        ruled, as_of=week.as_of, settings=settings, rules=week.rules
+        ruled,
+        as_of=week.as_of,
+        settings=settings,
+        rules=week.rules,
+        on_progress=lambda done, total: on_step("Apply the discharge rules", done, total),
     )
     on_step("Rank the orders")
     frames["rankings"] = rank_orders(
@@ -157,7 +208,11 @@ def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
 def plan_id_of(week: Week, seed: int, made_from: str = "") -> str:
     """Return the week's Monday and a hash of all that the schedule hangs on."""
     told = f"{week.as_of}{seed}{made_from}{week.settings.version}{week.rules.version}"
-    return f"{week.monday:%Y-%m-%d}-{_hash(week.frames, _SCHEDULE_TABLES, told)[:8]}"
+    frames = dict(week.frames)
+    for name in ("vaults", "forecasts"):
+        ordered = frames[name]["vault_id"].isin(frames["rankings"]["vault_id"])
+        frames[name] = frames[name][ordered]
+    return f"{week.monday:%Y-%m-%d}-{_hash(frames, _SCHEDULE_TABLES, told)[:8]}"
 
 
 def content_version(frames: schema.Frames) -> str:
@@ -175,6 +230,28 @@ def _hash(frames: schema.Frames, names: Iterable[str], told: str = "") -> str:
         rows = pd.util.hash_pandas_object(plain, index=False).to_numpy()
         digest.update(np.sort(rows).tobytes())
     return digest.hexdigest()
+
+
+def take_stored(location: str, week: Week, seed: int, on_step: OnStep) -> bool:
+    """Return whether the plan is stored already that this week would give, and take it if so.
+
+    It is, where nothing changed of all that the schedule hangs on. A plan that was edited since it
+    was checked is not taken, nor one that another took the place of.
+    """
+    frames, plan_id = week.frames, plan_id_of(week, seed)
+    with open_database(location) as database:
+        stored = {
+            name: read_table(database, name, where={"plan_id": plan_id}) for name in PLAN_TABLES
+        }
+    plans = stored["plans"]
+    if plans.empty or plans["state"].iloc[0] != "checked":
+        return False
+    if plans["content_version"].iloc[0] != content_version(stored):
+        return False
+    frames.update(stored)
+    _draw_and_notify(week, on_step)
+    week.kept.reused.append("the plan stored before: nothing that it hangs on changed")
+    return True
 
 
 def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> None:
@@ -230,11 +307,10 @@ def complete(
     frames, settings = week.frames, week.settings
     on_step("Load the trucks")
     frames["plan_loads"] = load_trucks(frames, draws, settings=settings)
-    on_step("Draw the routes")
-    frames["routes"] = route_lines(
-        *(frames[name] for name in ("plan_stops", "trucks", "depots", "roads")),
-        settings=settings.schedule,
-    )
+    # As the store gives them back: a plan taken from there is told in the same order.
+    for name in _ORDERED_TABLES:
+        key = list(schema.table(name).key)
+        frames[name] = frames[name].sort_values(key, ignore_index=True)
     facts = {
         "plan_id": plan_id,
         "week_of": week.monday,
@@ -249,6 +325,17 @@ def complete(
         "version": 1,
     }
     frames["plans"] = schema.table("plans").conform(pd.DataFrame([facts]))
+    _draw_and_notify(week, on_step)
+
+
+def _draw_and_notify(week: Week, on_step: OnStep) -> None:
+    """Add routes, reached and notices to a week whose stops are known."""
+    frames, settings = week.frames, week.settings
+    on_step("Draw the routes")
+    frames["routes"] = route_lines(
+        *(frames[name] for name in ("plan_stops", "trucks", "depots", "roads")),
+        settings=settings.schedule,
+    )
     touched = {*frames["plan_stops"]["vault_id"].dropna(), *frames["plan_unserved"]["vault_id"]}
     traces = frames["traces"][frames["traces"]["vault_id"].isin(touched)]
     frames["reached"] = reaches(
@@ -266,6 +353,9 @@ def store_checked(location: str, week: Week, on_step: OnStep) -> None:
     ------
     ScheduleError
         If it breaks a limit; then nothing is stored.
+    ConflictError
+        If somebody else stored, changed or deleted a plan of the week since it was opened; then
+        nothing is stored.
     """
     frames, settings = week.frames, week.settings
     on_step("Check the plan")
@@ -276,7 +366,8 @@ def store_checked(location: str, week: Week, on_step: OnStep) -> None:
     on_step("Store the plan")
     plan_id = str(frames["plans"]["plan_id"].iloc[0])
     with open_database(location) as database, database.writing("plans") as connection:
-        replace_plan(connection, plan_id, {name: frames[name] for name in PLAN_TABLES})
+        planned = {name: frames[name] for name in PLAN_TABLES}
+        replace_plan(connection, plan_id, planned, seen=week.seen)
 
 
 def forecast_points(
@@ -287,26 +378,11 @@ def forecast_points(
     on_step: OnStep,
 ) -> pd.DataFrame:
     """Return table ``forecasts`` for the points, a vault and a day each."""
-    return forecast_and_model(frames, points, as_of, settings, on_step)[0]
-
-
-def forecast_and_model(
-    frames: schema.Frames,
-    points: pd.DataFrame,
-    as_of: pd.Timestamp,
-    settings: Settings,
-    on_step: OnStep,
-) -> tuple[pd.DataFrame, WaterModel]:
-    """Return table ``forecasts`` for the points, and the model of the water for joint draws."""
     step = f"Forecast water and grade ({len(points):,} vault-days)"
     on_step(step)
     return fit_and_forecast(
-        frames,
-        points,
-        as_of=as_of,
-        settings=settings,
-        on_progress=lambda done, total: on_step(step, done, total),
-    )
+        frames, points, as_of=as_of, settings=settings, on_progress=partial(on_step, step)
+    )[0]
 
 
 def trace_paths(
@@ -318,7 +394,8 @@ def trace_paths(
     network: DrainNetwork | None = None,
 ) -> pd.DataFrame:
     """Return table ``traces``, with lines for the vaults asked for."""
-    on_step("Trace drains to the sea")
+    step = "Trace drains to the sea"
+    on_step(step)
     places = {name: cast(gpd.GeoDataFrame, frames[name]) for name in DRAIN_TABLES + STREET_TABLES}
     traces: pd.DataFrame = trace_vaults(
         *(places[name] for name in DRAIN_TABLES),
@@ -329,6 +406,7 @@ def trace_paths(
         inlet_choices=frames["inlet_choices"],
         network=network,
         with_geometry=with_geometry,
+        on_progress=lambda done, total: on_step(step, done, total),
     )
     return traces
 

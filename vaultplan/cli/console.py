@@ -82,6 +82,10 @@ WeekOf = Annotated[
 Vaults = Annotated[
     list[str] | None, typer.Option("--vault", help="Only this vault; repeat for more.")
 ]
+Anew = Annotated[
+    bool,
+    typer.Option("--anew", help="Use nothing that an earlier run kept: read and reckon all again."),
+]
 ClusterAt = Annotated[
     str | None,
     typer.Option(

@@ -12,6 +12,7 @@ import typer
 from vaultplan import pipeline, upstream
 from vaultplan.cli.console import (
     DEFAULT_DB,
+    Anew,
     AsOf,
     ClusterAt,
     Db,
@@ -147,6 +148,7 @@ def rank(
     as_of: AsOf = None,
     settings: SettingsFile = None,
     out: Out = None,
+    anew: Anew = False,
 ) -> None:
     """Rank the open orders by water, dirt, what lies downstream and urgency.
 
@@ -160,7 +162,12 @@ def rank(
     weights = weights_of(chosen.ranking)
     with steps() as on_step:
         frame = pipeline.rank(
-            db, week_of=day(week_of), as_of=day(as_of), settings=chosen, on_step=on_step
+            db,
+            week_of=day(week_of),
+            as_of=day(as_of),
+            anew=anew,
+            settings=chosen,
+            on_step=on_step,
         )
     told = ", ".join(f"{aim} {100 * weight:.0f} %" for aim, weight in weights.weights.items())
     source = "judged in pairs" if chosen.ranking.comparisons else "set directly"
@@ -213,10 +220,12 @@ def plan(
     seed: Annotated[int, typer.Option("--seed", help="Seed of the solver.")] = 1,
     settings: SettingsFile = None,
     cluster: ClusterAt = None,
+    anew: Anew = False,
 ) -> None:
     """Plan a week: schedule, map, layers, route sheets, tables and a summary.
 
-    Nothing is written when the finished plan breaks one of its limits.
+    Nothing is written when the finished plan breaks one of its limits. What was read and reckoned
+    before is used as far as nothing changed since, and told at the end.
 
     Example: [bold]vaultplan plan --week-of 2026-11-02 --out week45[/bold]
     """
@@ -227,6 +236,7 @@ def plan(
             week_of=day(week_of),
             as_of=day(as_of),
             seed=seed,
+            anew=anew,
             settings=settings_of(settings, db),
             on_step=on_step,
         )
@@ -256,6 +266,8 @@ def verify(
 
 def _tell(result: pipeline.PlanResult) -> None:
     out_console.print(f"[bold]Plan {result.plan_id}[/bold] as of {result.as_of:%Y-%m-%d}")
+    if result.reused:
+        out_console.print(f"Not done again: {'; '.join(result.reused)}")
     for line in result.lines:
         out_console.print(f"  {line}")
     tell_written(result.written)

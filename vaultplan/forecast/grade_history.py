@@ -69,7 +69,7 @@ class Past:
 
     def spliced(self, rows: Ints, other: Past) -> Past:
         """Return this with some of the entries replaced."""
-        parts: dict[str, npt.NDArray[Any]] = {}
+        parts: dict[str, Any] = {}
         for name in ("day", "cleaned_day", "pumped_day", "had_sheen"):
             parts[name] = getattr(self, name).copy()
             parts[name][rows] = getattr(other, name)

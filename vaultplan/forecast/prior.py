@@ -167,8 +167,14 @@ def tau_weights(evidence: Floats, share: Floats) -> Floats:
 
 
 def sample_of(readings: Readings) -> Ints:
-    """Return the vaults to learn the fleet from: every k-th of those that have readings."""
+    """Return the vaults to learn the fleet from, drawn from those that have readings.
+
+    Each vault has a number drawn once and for all, and the smallest are taken: a vault visited for
+    the first time takes the place of one other at most, so that a few new visits hardly change what
+    the fleet teaches.
+    """
     visited = np.flatnonzero(np.diff(readings.start) > 0)
     if len(visited) <= MOST_VAULTS:
         return visited
-    return visited[np.linspace(0, len(visited) - 1, MOST_VAULTS).round().astype(np.int64)]
+    drawn = np.random.default_rng(0).random(len(readings.start) - 1)[visited]
+    return np.sort(visited[np.argpartition(drawn, MOST_VAULTS)[:MOST_VAULTS]])

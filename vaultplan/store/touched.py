@@ -52,6 +52,9 @@ class Moment:
     settled: int
 
 
+BEGINNING: Final = Moment(0, 0, 0)
+
+
 def create_log(connection: sa.Connection) -> None:
     """Make the table that changes are noted in, and its triggers on the tables that are loaded."""
     embedded = _is_embedded(connection)
