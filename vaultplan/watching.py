@@ -145,7 +145,10 @@ def watch(
 
 def _chosen_plan(database: Database, plan_id: str | None) -> pd.Series[Any]:
     """Return a plan's own row, the latest made if none is named."""
-    plans = read_table(database, "plans").sort_values(["made_at", "plan_id"])
+    # Superseded ones first: a clock that was set back does not tell which was made later.
+    plans = read_table(database, "plans").sort_values(
+        ["state", "made_at", "plan_id"], ascending=[False, True, True]
+    )
     if plans.empty:
         raise ScheduleError("there is no plan yet; make one with `vaultplan plan`")
     if plan_id is not None:
