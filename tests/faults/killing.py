@@ -102,7 +102,8 @@ def survive(
             figures.tried += 1
             figures.killed += trial.killed
             figures.inside += trial.killed and trial.last in INSIDE
-            figures.most_spilled = max(figures.most_spilled, place.spilled())
+            if trial.killed and trial.last == "writing":
+                figures.most_spilled = max(figures.most_spilled, place.spilled())
             if place.is_embedded:
                 place.check()
             found = state_of(location)
