@@ -50,6 +50,8 @@ class Column:
     def cast(self, values: pd.Series[Any]) -> pd.Series[Any]:
         """Return the values in this column's frame type; ``ValueError`` where that fails."""
         dtype = cast(Any, FRAME_DTYPES[self.type])
+        if values.dtype == dtype:
+            return values
         if self.type == "time":
             return pd.to_datetime(values, utc=True).astype(dtype)
         if self.type == "date":

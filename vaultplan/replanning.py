@@ -228,7 +228,7 @@ def _alternatives(
         {*before["plan_jobs"]["order_id"], *before["plan_unserved"]["order_id"]},
         plan_id,
         ahead.settings.time_zone,
-        ahead.settings.schedule,
+        ahead.travel_settings,
         seed,
     )
 

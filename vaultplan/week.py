@@ -35,7 +35,7 @@ from vaultplan.schedule.checker import check_plan
 from vaultplan.schedule.jobs import build_jobs
 from vaultplan.schedule.lines import route_lines
 from vaultplan.schedule.week import solve_week
-from vaultplan.settings import Settings
+from vaultplan.settings import ScheduleSettings, Settings
 from vaultplan.spread import decide_discharges, fit_and_forecast, trace_vaults
 from vaultplan.store.database import Database, open_database
 from vaultplan.store.read import read_table
@@ -79,6 +79,14 @@ class Week:
     models: dict[str, WaterModel] = field(default_factory=dict)
     kept: Kept = field(default_factory=Kept)
     seen: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def travel_settings(self) -> ScheduleSettings:
+        """Settings of the schedule; driving times are kept with the rest unless they say where."""
+        schedule = self.settings.schedule
+        if schedule.travel_cache is not None or self.kept.folder is None:
+            return schedule
+        return schedule.model_copy(update={"travel_cache": self.kept.folder})
 
 
 def open_week(
@@ -266,7 +274,7 @@ def schedule(week: Week, seed: int, made_at: pd.Timestamp, on_step: OnStep) -> N
         week.monday.date(),
         plan_id=plan_id,
         time_zone=settings.time_zone,
-        settings=settings.schedule,
+        settings=week.travel_settings,
         seed=seed,
         volume_gal=draws.volume_gal,
         on_progress=lambda stage, done: on_step(f"{step}: {stage}", round(100 * done), 100),

@@ -182,9 +182,9 @@ def test_streets_are_searched_once_for_the_same_places(made, tmp_path, monkeypat
     kept = ScheduleSettings(travel_cache=tmp_path / "kept")
     searched = []
 
-    def search(points, streets, settings):
+    def search(points, streets, settings, some):
         searched.append(len(points))
-        return along(points, streets, settings)
+        return along(points, streets, settings, some)
 
     along = travel._along_streets
     monkeypatch.setattr(travel, "_along_streets", search)
@@ -202,3 +202,53 @@ def test_streets_are_searched_once_for_the_same_places(made, tmp_path, monkeypat
     faster = kept.model_copy(update={"speed_mph": 30.0})
     assert (travel_times(spots, roads, settings=faster).minutes <= first.minutes).all()
     assert len(searched) == 3
+
+
+def test_only_ways_from_and_to_new_places_are_searched(made, tmp_path, monkeypatch):
+    rng = np.random.default_rng(5)
+    roads = made.frame("roads", made.grid_roads(6, 300.0))
+    roads.loc[::7, "one_way"] = True
+    points = [Point(*at) for at in rng.uniform(0, 1500, (12, 2))]
+    every = gpd.GeoDataFrame(
+        {"place_id": [str(n) for n in range(12)]}, geometry=points, crs=made.CRS
+    )
+    monkeypatch.setattr(travel, "_SEARCHED", OrderedDict())
+    anew = travel_times(every, roads, settings=ScheduleSettings())
+    assert not np.allclose(anew.minutes, anew.minutes.T), "one-way streets tell there from back"
+
+    asked = []
+
+    def search(points, streets, settings, some):
+        asked.append(None if some is None else some.tolist())
+        return along(points, streets, settings, some)
+
+    along = travel._along_streets
+    monkeypatch.setattr(travel, "_along_streets", search)
+    kept = ScheduleSettings(travel_cache=tmp_path)
+    for rows, expected in (
+        (range(10), [None]),
+        ([11, 3, 1, 5, 7, 9, 0, 2], [[0]]),
+        ([2, 0, 11], []),
+        ([4, 6, 8, 10, 11], [None]),
+    ):
+        monkeypatch.setattr(travel, "_SEARCHED", OrderedDict())
+        asked.clear()
+        some = every.iloc[list(rows)].reset_index(drop=True)
+        found = travel_times(some, roads, settings=kept)
+        assert asked == expected
+        assert (found.seconds == anew.seconds[np.ix_(rows, rows)]).all()
+        assert found.minutes == pytest.approx(anew.minutes[np.ix_(rows, rows)], abs=2e-9)
+
+
+def test_a_spoiled_file_is_searched_anew(made, tmp_path, monkeypatch):
+    roads = made.frame("roads", made.grid_roads(3, 400.0))
+    spots = gpd.GeoDataFrame(
+        {"place_id": ["a", "b"]}, geometry=[Point(0, 0), Point(900, 500)], crs=made.CRS
+    )
+    kept = ScheduleSettings(travel_cache=tmp_path)
+    monkeypatch.setattr(travel, "_SEARCHED", OrderedDict())
+    first = travel_times(spots, roads, settings=kept)
+    (file,) = tmp_path.iterdir()
+    file.write_bytes(file.read_bytes()[:50])
+    monkeypatch.setattr(travel, "_SEARCHED", OrderedDict())
+    assert (travel_times(spots, roads, settings=kept).minutes == first.minutes).all()

@@ -18,7 +18,7 @@ from vaultplan.outputs.layers.gpx import write_gpx
 from vaultplan.outputs.layers.parquet import write_parquet
 from vaultplan.outputs.layers.week import ADDED_COLUMNS
 from vaultplan.outputs.maps.write import write_map
-from vaultplan.outputs.sheets.write import write_sheets
+from vaultplan.outputs.sheets.write import setting_sheets
 from vaultplan.outputs.summary import write_summary
 from vaultplan.outputs.tables import write_plan_csv
 from vaultplan.outputs.workbook import write_plan_xlsx
@@ -83,16 +83,16 @@ def write_outputs(
         "data_dictionary.md": write_dictionary,
     }
     written: list[Path] = []
-    for number, (name, write) in enumerate(named.items()):
-        on_step("Write tables, layers and map", number, len(named))
-        written += write(out / name) or [out / name]
-    on_step("Write tables, layers and map", len(named), len(named))
-    sheets = write_sheets(
+    with setting_sheets(
         frames,
         out,
         settings=settings,
         on_progress=lambda done, total: on_step("Write route sheets", done, total),
-    )
+    ) as sheets:
+        for number, (name, write) in enumerate(named.items()):
+            on_step("Write tables, layers and map", number, len(named))
+            written += write(out / name) or [out / name]
+        on_step("Write tables, layers and map", len(named), len(named))
     return (*written, *sheets)
 
 

@@ -17,7 +17,7 @@ from scipy.sparse import csgraph
 
 from vaultplan.errors import ScheduleError, SchemaError
 from vaultplan.geometry import feet_per_unit, require_same_crs
-from vaultplan.schedule.streets import Floats, street_graph
+from vaultplan.schedule.streets import Floats, Ints, street_graph
 from vaultplan.settings import ScheduleSettings
 from vaultplan.units import FT_PER_MI
 
@@ -48,9 +48,19 @@ class TravelTimes:
         return np.ceil(np.round(self.minutes * 60.0, 6)).astype(np.int64)
 
 
-#: Minutes along streets that were searched before, by a hash of what they hang on.
-_SEARCHED: Final[OrderedDict[str, Floats]] = OrderedDict()
+@dataclass(frozen=True, slots=True)
+class _Searched:
+    """Minutes along streets between places that were searched: coordinates (n, 2), minutes."""
+
+    at: Floats
+    minutes: Floats
+
+
+#: What was searched before, by a hash of the streets.
+_SEARCHED: Final[OrderedDict[str, _Searched]] = OrderedDict()
 _KEPT: Final = 4
+#: With more new places than this share all are searched anew.
+_MOST_NEW: Final = 0.25
 
 
 def travel_times(
@@ -66,7 +76,7 @@ def travel_times(
         Table ``roads``; without rows, everything goes by straight distance.
     settings
         Speed, detour, minutes per leg, and ``travel_cache``: a folder in which what was searched is
-        kept, by a hash of the points and streets it was searched for.
+        kept, by a hash of the streets; only ways from and to new places are searched then.
 
     Raises
     ------
@@ -119,41 +129,60 @@ def _searched(
     settings: ScheduleSettings,
 ) -> Floats:
     """Return minutes along streets, searched once for the same points and streets."""
-    key = _content(points, roads, settings)
-    if key in _SEARCHED:
-        _SEARCHED.move_to_end(key)
-        return _SEARCHED[key].copy()
-    file = settings.travel_cache and settings.travel_cache / f"travel_{key}.npy"
-    if file and file.exists():
-        found: Floats = np.load(file, allow_pickle=False)
+    key = _content(roads, settings)
+    file = settings.travel_cache and settings.travel_cache / f"travel-{key}.npy"
+    known = _SEARCHED.get(key) or (_read(file) if file else None)
+    at = shapely.get_coordinates(points)
+    place = _places(known, at)
+    new = np.flatnonzero(place < 0)
+    if known is None or len(new) > _MOST_NEW * len(points):
+        found = _along_streets(points, roads, settings, None)
+    elif len(new):
+        found = _along_streets(points, roads, settings, new)
+        old = np.flatnonzero(place >= 0)
+        found[np.ix_(old, old)] = known.minutes[np.ix_(place[old], place[old])]
     else:
-        found = _along_streets(points, roads, settings)
-        if file:
-            _keep(file, found)
-    _SEARCHED[key] = found
+        found = known.minutes[np.ix_(place, place)]
+    searched = _Searched(at, found)
+    if file and (known is None or len(new)):
+        _keep(file, searched)
+    _SEARCHED[key] = searched if known is None or len(new) else known
+    _SEARCHED.move_to_end(key)
     while len(_SEARCHED) > _KEPT:
         _SEARCHED.popitem(last=False)
     return found.copy()
 
 
-def _keep(file: Path, found: Floats) -> None:
+def _places(known: _Searched | None, at: Floats) -> Ints:
+    """Return which of the known places lies at each spot; -1 where none does."""
+    if known is None:
+        return np.full(len(at), -1)
+    row = {spot.tobytes(): number for number, spot in enumerate(known.at)}
+    return np.array([row.get(spot.tobytes(), -1) for spot in at], dtype=np.int64)
+
+
+def _read(file: Path) -> _Searched | None:
+    """Return what a file holds, if it is there and whole: two columns of places, then minutes."""
+    try:
+        both = np.load(file, allow_pickle=False)
+    except (OSError, ValueError, EOFError):
+        return None
+    return _Searched(both[:, :2].copy(), both[:, 2:].copy())
+
+
+def _keep(file: Path, searched: _Searched) -> None:
     """Write a file whole or not at all, so that one cut short is never read."""
     file.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.NamedTemporaryFile(dir=file.parent, suffix=".npy", delete=False) as part:
-        np.save(part, found)
+        np.save(part, np.hstack([searched.at, searched.minutes]))
     Path(part.name).replace(file)
 
 
-def _content(
-    points: np.ndarray[tuple[int], np.dtype[np.object_]],
-    roads: gpd.GeoDataFrame,
-    settings: ScheduleSettings,
-) -> str:
-    """Return a hash of all that the minutes along streets hang on."""
+def _content(roads: gpd.GeoDataFrame, settings: ScheduleSettings) -> str:
+    """Return a hash of all but the places that the minutes along streets hang on."""
     digest = hashlib.sha256(
         repr((settings.speed_mph, settings.detour, settings.junction_ft, str(roads.crs))).encode()
     )
-    digest.update(shapely.get_coordinates(points).tobytes())
     coordinates, of_road = shapely.get_coordinates(roads.geometry.to_numpy(), return_index=True)
     digest.update(coordinates.tobytes())
     digest.update(of_road.astype(np.int64).tobytes())
@@ -171,14 +200,23 @@ def _along_streets(
     points: np.ndarray[tuple[int], np.dtype[np.object_]],
     roads: gpd.GeoDataFrame,
     settings: ScheduleSettings,
+    some: Ints | None,
 ) -> Floats:
-    """Return minutes of the quickest way along streets; infinite where there is none."""
+    """Return minutes of the quickest way along streets; infinite where there is none.
+
+    If only ``some`` of the places are asked for, ways between the others stay infinite. Minutes are
+    rounded to a billionth: how many places cut a street does not show.
+    """
     graph = street_graph(points, roads, settings)
     reach = graph.access_ft * settings.detour / (settings.speed_mph * FT_PER_MI / 60.0)
     minutes = np.full((len(points), len(points)), np.inf)
-    for begin in range(0, len(points), CHUNK):
-        rows = slice(begin, min(begin + CHUNK, len(points)))
-        found = csgraph.dijkstra(graph.minutes, indices=graph.place_node[rows])
-        minutes[rows] = found[:, graph.place_node]
-    around: Floats = minutes + reach[:, None] + reach[None, :]
+    asked = np.arange(len(points)) if some is None else some
+    for begin in range(0, len(asked), CHUNK):
+        rows = asked[begin : begin + CHUNK]
+        from_here = csgraph.dijkstra(graph.minutes, indices=graph.place_node[rows])
+        minutes[rows] = from_here[:, graph.place_node]
+        if some is not None:
+            to_here = csgraph.dijkstra(graph.minutes.T.tocsr(), indices=graph.place_node[rows])
+            minutes[:, rows] = to_here[:, graph.place_node].T
+    around: Floats = np.round(minutes + reach[:, None] + reach[None, :], 9)
     return around

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from typing import Final, TypeAlias
@@ -61,42 +62,55 @@ def ground(scene: Scene, window: Window) -> list[str]:
     waters, _ = scene.waters.within(window)
     is_area = shapely.get_dimensions(waters) == 2
     parts.append(painted_areas(window, waters[is_area], _FILLS["water"]))
-    parts.append(painted_lines(window, waters[~is_area], f'stroke="{styles.DIVERGING[2]}"', 2.6))
+    stroke = f'stroke="{styles.DIVERGING[2]}"'
+    parts.append(painted_lines(window, waters[~is_area], (stroke, 2.6)))
     return parts
 
 
-def _d(window: Window, shape: BaseGeometry, *, closed: bool) -> str:
-    placed = window.to_paper(shapely.get_coordinates(shape)).round(1)
-    pairs = [f"{x:g} {y:g}" for x, y in placed.tolist()]
-    kept = [pair for at, pair in enumerate(pairs) if at == 0 or pair != pairs[at - 1]]
-    return f"M{'L'.join(kept)}{'Z' if closed else ''}" if len(kept) > 1 else ""
+def _d(window: Window, lines: Shapes, *, closed: bool) -> str:
+    """Return lines as one path; points that fall on the one before are left out."""
+    corners, line = shapely.get_coordinates(lines, return_index=True)
+    placed = window.to_paper(corners).round(1)
+    is_first = np.diff(line, prepend=-1) != 0
+    moved = np.append(True, (np.diff(placed, axis=0) != 0).any(axis=1))[: len(placed)]
+    kept = is_first | moved
+    kept &= np.bincount(line[kept], minlength=len(lines))[line] > 1
+    text = [f"{x:g} {y:g}" for x, y in placed[kept].tolist()]
+    starts = np.flatnonzero(is_first[kept]).tolist()
+    end = "Z" if closed else ""
+    return "".join(
+        f"M{'L'.join(text[first:last])}{end}"
+        for first, last in itertools.pairwise([*starts, len(text)])
+    )
 
 
 def painted_areas(window: Window, shapes: Shapes, fill: str) -> str:
     """Return areas, holes left out, in one colour."""
     areas = shapely.get_parts(shapes)
     rings = shapely.get_rings(areas[shapely.get_dimensions(areas) == 2])
-    d = "".join(_d(window, ring, closed=True) for ring in rings)
+    d = _d(window, rings, closed=True)
     return f'<path d="{d}" fill="{fill}" fill-rule="evenodd"/>' if d else ""
 
 
-def painted_lines(window: Window, shapes: Shapes, stroke: str, width: float) -> str:
-    """Return lines of one width; ``stroke`` holds the attributes of their colour."""
+def painted_lines(window: Window, shapes: Shapes, *strokes: tuple[str, float]) -> str:
+    """Return lines drawn in each stroke in turn: the attributes of its colour, and its width."""
     lines = shapely.get_parts(shapes)
-    lines = lines[shapely.get_dimensions(lines) == 1]
-    d = "".join(_d(window, line, closed=False) for line in lines)
+    d = _d(window, lines[shapely.get_dimensions(lines) == 1], closed=False)
     if not d:
         return ""
     joins = 'stroke-linejoin="round" stroke-linecap="round"'
-    return f'<path d="{d}" fill="none" {stroke} stroke-width="{width:g}" {joins}/>'
+    return "".join(
+        f'<path d="{d}" fill="none" {stroke} stroke-width="{width:g}" {joins}/>'
+        for stroke, width in strokes
+    )
 
 
 def streets(window: Window, roads: Shapes, width: float) -> str:
     """Return streets as bands with an edge, or as plain lines where they are narrow."""
-    edge = painted_lines(window, roads, 'stroke="#BDB9B0"', width + 1.0)
     if width < 1.2:
-        return painted_lines(window, roads, 'stroke="#CFCBC3"', width)
-    return edge + painted_lines(window, roads, 'stroke="#FFFFFF"', width)
+        return painted_lines(window, roads, ('stroke="#CFCBC3"', width))
+    edge, inside = 'stroke="#BDB9B0"', 'stroke="#FFFFFF"'
+    return painted_lines(window, roads, (edge, width + 1.0), (inside, width))
 
 
 def way(
@@ -107,10 +121,11 @@ def way(
     parts = [p for p in shapely.get_parts(cut) if p.geom_type == "LineString"]
     shapes = np.array(parts, dtype=object)
     dash = ' stroke-dasharray="4 3"' if dashed else ""
-    casing = painted_lines(window, shapes, 'stroke="#FFFFFF"', width + 1.8)
-    line = painted_lines(window, shapes, f'stroke="{colour}"{dash}', width)
+    casing, line = ('stroke="#FFFFFF"', width + 1.8), (f'stroke="{colour}"{dash}', width)
     is_broad = width >= LEAST_WITH_ARROWS
-    return casing + line + (arrows(window, path, colour) if is_broad else "")
+    return painted_lines(window, shapes, casing, line) + (
+        arrows(window, path, colour) if is_broad else ""
+    )
 
 
 def arrows(window: Window, path: BaseGeometry, colour: str) -> str:

@@ -10,14 +10,14 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import shapely
-from scipy.spatial import cKDTree
 from shapely.geometry import LineString, Point
 from shapely.geometry.base import BaseGeometry
 
 from vaultplan import styles
 from vaultplan.outputs.drawn import ink as ink
-from vaultplan.outputs.drawn.scene import Places, Scene, Window
+from vaultplan.outputs.drawn.scene import Places, Scene, Shapes, Window
 
 STREET_FT: Final = 30.0
 MOST_ROADS: Final = 4000
@@ -115,7 +115,8 @@ def day_map(
     has_inset = close.units_per_pt < 0.5 * whole.units_per_pt
     window = close if has_inset else whole
     yard_seen = yard if yard and not has_inset else None
-    parts = _town(scene, window, drawn, is_dashed=is_dashed)
+    roads, names = _streets_near(scene, window, drawn)
+    parts = _town(scene, window, roads, drawn, is_dashed=is_dashed)
     boxes: list[ink.Box] = [(size[0] - 20, 0, size[0], 28)]
     corner = [ink.north(size)]
     if has_inset:
@@ -125,7 +126,6 @@ def day_map(
     boxes += ink.along(window, drawn)
     corner.append(ink.scale_bar(window, scene.feet_per_unit, boxes))
     marks = ink.badges(window, stops, yard_seen, size, boxes)
-    roads, names = scene.roads.within(window)
     named = ink.street_names(window, roads, names, boxes, most=8)
     return ink.svg(size, [*parts, *named, *marks, *corner])
 
@@ -135,16 +135,23 @@ def _corners(points: Sequence[Point]) -> Places:
     return corners
 
 
+def _streets_near(
+    scene: Scene, window: Window, drawn: BaseGeometry
+) -> tuple[Shapes, npt.NDArray[np.object_]]:
+    """Return the streets of a window and their names; of very many those nearest the way."""
+    return scene.roads.within(window, near=shapely.get_coordinates(drawn), most=MOST_ROADS)
+
+
 def _town(
-    scene: Scene, window: Window, drawn: BaseGeometry, *, is_dashed: bool, width: float = 2.0
+    scene: Scene,
+    window: Window,
+    roads: Shapes,
+    drawn: BaseGeometry,
+    *,
+    is_dashed: bool,
+    width: float = 2.0,
 ) -> list[str]:
-    """Draw waters, streets and the way; of very many streets only those nearest the way."""
-    roads, _ = scene.roads.within(window)
-    corners = shapely.get_coordinates(drawn)
-    if len(roads) > MOST_ROADS and len(corners):
-        # From middle to corner is near enough to choose by, and fast in a city of many streets.
-        gap, _ = cKDTree(corners).query(shapely.get_coordinates(shapely.centroid(roads)))
-        roads = roads[np.argsort(gap, kind="stable")[:MOST_ROADS]]
+    """Draw waters, streets and the way."""
     street_pt = STREET_FT / scene.feet_per_unit / window.units_per_pt
     return [
         *ink.ground(scene, window),
@@ -181,7 +188,8 @@ def _inset(
 ) -> str:
     """Draw the whole way small, with a frame where the large map looks."""
     small = Window.around(seen, INSET_PT, least=1.0, margin_pt=11.0)
-    parts = _town(scene, small, drawn, is_dashed=False, width=1.2)
+    roads, _ = _streets_near(scene, small, drawn)
+    parts = _town(scene, small, roads, drawn, is_dashed=False, width=1.2)
     looked = np.array([window.bounds[:2], window.bounds[2:]])
     (x0, y1), (x1, y0) = small.to_paper(looked).tolist()
     frame = f'x="{x0:.1f}" y="{y0:.1f}" width="{x1 - x0:.1f}" height="{y1 - y0:.1f}"'

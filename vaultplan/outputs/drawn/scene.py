@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.spatial import cKDTree
 from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
@@ -26,6 +27,7 @@ class Layer:
     shapes: Shapes
     names: npt.NDArray[np.object_]
     tree: shapely.STRtree = field(repr=False)
+    middles: npt.NDArray[np.float64] = field(repr=False)
 
     @classmethod
     def of(cls, frame: gpd.GeoDataFrame, name: str = "name") -> Layer:
@@ -34,14 +36,27 @@ class Layer:
         shapes = np.asarray(held.geometry.array, dtype=object)
         has_names = name in held.columns
         names = held[name].fillna("").to_numpy(object) if has_names else np.full(len(held), "")
-        return cls(shapes, names, shapely.STRtree(shapes))
+        middles = shapely.bounds(shapes).reshape(-1, 2, 2).mean(axis=1)
+        return cls(shapes, names, shapely.STRtree(shapes), middles)
 
-    def within(self, window: Window) -> tuple[Shapes, npt.NDArray[np.object_]]:
-        """Return shapes and names that touch the window, cut at its edges, in table order."""
+    def within(
+        self,
+        window: Window,
+        *,
+        near: npt.NDArray[np.float64] | None = None,
+        most: int | None = None,
+    ) -> tuple[Shapes, npt.NDArray[np.object_]]:
+        """Return shapes and names that touch the window, cut at its edges, in table order.
+
+        Of more than ``most`` only those whose middles lie nearest to the points ``near``.
+        """
         box = shapely.box(*window.bounds)
         hits = np.sort(self.tree.query(box))
         if not len(hits):
             return np.empty(0, dtype=object), np.empty(0, dtype=object)
+        if near is not None and len(near) and most is not None and len(hits) > most:
+            gap, _ = cKDTree(near).query(self.middles[hits])
+            hits = np.sort(hits[np.argsort(gap, kind="stable")[:most]])
         cut = shapely.clip_by_rect(self.shapes[hits], *window.bounds)
         kept = ~shapely.is_empty(cut)
         return cut[kept], self.names[hits][kept]

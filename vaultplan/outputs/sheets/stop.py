@@ -266,9 +266,7 @@ def until(week: Week, stop: Row) -> str:
 def _other(week: Week, stop: Row) -> Row | None:
     """Return the crew's stop of a vacuum truck's order, or the other way round."""
     wanted = "work" if stop["kind"] == "vacuum" else "vacuum"
-    stops = week.stops
-    found = stops[(stops["order_id"] == stop["order_id"]) & (stops["kind"] == wanted)]
-    return None if found.empty else found.iloc[0].to_dict()
+    return week.by_order.get((str(stop["order_id"]), wanted))
 
 
 def _clock_on(week: Week, stop: Row, moment: pd.Timestamp) -> str:

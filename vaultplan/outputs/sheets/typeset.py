@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from importlib.resources import as_file, files
 from io import BytesIO
 from pathlib import Path
+from queue import Queue
 from typing import Any, TypeAlias, cast
 
 import pikepdf
@@ -20,6 +24,75 @@ from vaultplan.outputs.files import whole_file
 PAPERS = ("us-letter", "a4")
 
 Typeset: TypeAlias = Callable[[Mapping[str, Any], Path], None]
+
+
+@contextmanager
+def typesetters(template: str, count: int) -> Iterator[Typeset]:
+    """Yield what sets data into a PDF as :func:`typesetter` does, by several processes at once.
+
+    Typst holds a process to one core. A PDF may be written only when the block ends; so may the
+    error come that one could not be. With a ``count`` of 0 all is set here and at once.
+    """
+    if count == 0:
+        with typesetter(template) as typeset:
+            yield typeset
+        return
+    free: Queue[subprocess.Popen[str]] = Queue()
+    command = [sys.executable, "-m", "vaultplan.outputs.sheets.typeset", template]
+    with ExitStack() as stack:
+        for _ in range(count):
+            process = subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+            )
+            free.put(stack.enter_context(process))
+        pool = ThreadPoolExecutor(count)
+        # Where the block fails, nobody waits for what is not begun.
+        stack.callback(pool.shutdown, cancel_futures=True)
+        waiting: list[Future[None]] = []
+
+        def set_there(line: str) -> None:
+            process = free.get()
+            try:
+                _asked(process, line)
+            finally:
+                free.put(process)
+
+        def typeset(data: Mapping[str, Any], path: Path) -> None:
+            check_paper(data["paper"])
+            asked = {"path": str(path), "data": data}
+            waiting.append(pool.submit(set_there, json.dumps(asked, allow_nan=False)))
+
+        yield typeset
+        for one in waiting:
+            one.result()
+
+
+def _asked(process: subprocess.Popen[str], line: str) -> None:
+    """Have a process set one PDF, a line of JSON there and one back."""
+    if process.stdin is None or process.stdout is None:
+        raise OutputError("a process that sets sheets has no way in or out")
+    with suppress(BrokenPipeError):
+        process.stdin.write(line + "\n")
+        process.stdin.flush()
+    answer = process.stdout.readline()
+    if not answer:
+        raise OutputError("a process that sets sheets has died; is there memory enough?")
+    error = json.loads(answer)
+    if error:
+        raise OutputError(error)
+
+
+def _serve(template: str) -> None:
+    """Set what is asked for on standard input until it ends; the work of a process."""
+    with typesetter(template) as typeset:
+        for line in sys.stdin:
+            asked, error = json.loads(line), ""
+            try:
+                typeset(asked["data"], Path(asked["path"]))
+            except (OutputError, OSError) as fault:
+                error = str(fault)
+            sys.stdout.write(json.dumps(error) + "\n")
+            sys.stdout.flush()
 
 
 @contextmanager
@@ -75,3 +148,7 @@ def _font_folder() -> Path:
     import matplotlib
 
     return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+
+
+if __name__ == "__main__":
+    _serve(sys.argv[1])

@@ -24,7 +24,8 @@ class Week:
     """Look-ups by id for every vault, order, truck and site that the plan touches.
 
     ``dated`` tables (forecasts, decisions) keep a list per vault in order of day; ``visits`` the
-    visits of each vault, latest first; ``notices`` those of each vault and day of discharge.
+    visits of each vault, latest first; ``notices`` those of each vault and day of discharge;
+    ``by_order`` the first stop of each order and kind.
     """
 
     settings: Settings
@@ -39,6 +40,7 @@ class Week:
     rain: pd.DataFrame
     loads: Mapping[tuple[str, pd.Timestamp, int], Mapping[str, Row]]
     notices: Mapping[tuple[str, pd.Timestamp], list[Row]]
+    by_order: Mapping[tuple[str, str], Row]
 
     def row(self, table: str, key: object) -> Row:
         """Return one row by its id, empty if there is none."""
@@ -98,6 +100,7 @@ def gather_week(frames: schema.Frames, settings: Settings) -> Week:
         rain=held["rain_outlook"],
         loads=_loads(held["plan_loads"]),
         notices=_notices(frames.get("notices")),
+        by_order=_by_order(stops),
     )
 
 
@@ -134,6 +137,12 @@ def _records(frame: pd.DataFrame) -> list[Row]:
 
 def _rows_by(frame: pd.DataFrame, key: str) -> dict[str, Row]:
     return {str(row[key]): row for row in _records(frame)}
+
+
+def _by_order(stops: pd.DataFrame) -> dict[tuple[str, str], Row]:
+    """Return the first stop of each order and kind."""
+    ordered = stops.dropna(subset="order_id").drop_duplicates(["order_id", "kind"])
+    return {(str(stop["order_id"]), str(stop["kind"])): stop for stop in _records(ordered)}
 
 
 def _loads(frame: pd.DataFrame) -> dict[tuple[str, pd.Timestamp, int], dict[str, Row]]:

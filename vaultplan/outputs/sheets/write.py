@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -14,12 +16,13 @@ from vaultplan.outputs.files import remove_stale, truck_day_names
 from vaultplan.outputs.labels import date_in_words, printable
 from vaultplan.outputs.sheets.cover import cover
 from vaultplan.outputs.sheets.stop import stop_card
-from vaultplan.outputs.sheets.typeset import check_paper, typesetter
+from vaultplan.outputs.sheets.typeset import check_paper, typesetters
 from vaultplan.outputs.sheets.week import Row, Week, gather_week
 from vaultplan.settings import Settings
 
 #: Stands in the name of a file that holds all sheets of a yard's day.
 OF_YARD = "_yard-"
+MANY_SHEETS, MOST_HELPERS = 40, 4
 
 
 def write_sheets(
@@ -30,7 +33,25 @@ def write_sheets(
     paper: str | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
-    """Return the route sheets written to ``folder/sheets``, one PDF per truck and day.
+    """Return the route sheets written to ``folder/sheets``, as :func:`setting_sheets` does."""
+    with setting_sheets(
+        frames, folder, settings=settings, paper=paper, on_progress=on_progress
+    ) as written:
+        return written
+
+
+@contextmanager
+def setting_sheets(
+    frames: schema.Frames,
+    folder: Path,
+    *,
+    settings: Settings,
+    paper: str | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> Iterator[list[Path]]:
+    """Yield the route sheets of ``folder/sheets``, one PDF per truck and day.
+
+    Many are set by processes of their own while the block goes on; all are there when it ends.
 
     A yard that sends several trucks on a day has all their sheets in one more file, to be printed
     at one go.
@@ -53,7 +74,7 @@ def write_sheets(
     paper
         ``us-letter`` or ``a4``, in place of the one in the settings.
     on_progress
-        Called with the number of files written and the number of all.
+        Called with the number of files gathered or written, and the number of all.
 
     Raises
     ------
@@ -66,7 +87,8 @@ def write_sheets(
     check_paper(paper)
     target = folder / "sheets"
     if "plan_stops" not in frames or frames["plan_stops"].empty:
-        return []
+        yield []
+        return
     week = gather_week(frames, settings)
     days = list(week.stops.groupby(["on", "truck_id"], sort=True))
     yards = _yards(week, [pair for pair, _ in days])
@@ -74,7 +96,9 @@ def write_sheets(
     names = truck_day_names(pairs, ".pdf")
     target.mkdir(parents=True, exist_ok=True)
     written = []
-    with typesetter("sheets/sheet.typ") as typeset:
+    # Processes take a second to start: few sheets are set sooner here.
+    helpers = min(os.cpu_count() or 1, MOST_HELPERS) if len(names) > MANY_SHEETS else 0
+    with typesetters("sheets/sheet.typ", helpers) as typeset:
         sheets: dict[tuple[pd.Timestamp, str], dict[str, Any]] = {}
         for ((day, truck), stops), name in zip(days, names[: len(days)], strict=True):
             sheet = _sheet(week, str(truck), pd.Timestamp(day), _rows(stops))
@@ -94,8 +118,8 @@ def write_sheets(
             typeset(_payload(week, mine, title, paper), written[-1])
             if on_progress:
                 on_progress(len(written), len(names))
+        yield written
     remove_stale(target, week.plan["week_of"], ".pdf", written)
-    return written
 
 
 def _yards(

@@ -129,9 +129,13 @@ def _watched(window: Window, water: BaseGeometry | None) -> str:
     edges = shapely.boundary(parts[is_area])
     return (
         ink.painted_areas(window, parts[is_area], styles.DIVERGING[2])
-        + ink.painted_lines(window, edges, f'stroke="{_WATER_EDGE}"', 1.2)
-        + ink.painted_lines(window, parts[~is_area], f'stroke="{_WATER_EDGE}"', 5.4)
-        + ink.painted_lines(window, parts[~is_area], f'stroke="{styles.DIVERGING[2]}"', 3.6)
+        + ink.painted_lines(window, edges, (f'stroke="{_WATER_EDGE}"', 1.2))
+        + ink.painted_lines(
+            window,
+            parts[~is_area],
+            (f'stroke="{_WATER_EDGE}"', 5.4),
+            (f'stroke="{styles.DIVERGING[2]}"', 3.6),
+        )
     )
 
 
