@@ -77,6 +77,7 @@ class Kept:
     _files: dict[str, str] = field(default_factory=dict)
     _results: dict[str, tuple[str, object]] = field(default_factory=dict)
     _asked: set[str] = field(default_factory=set)
+    _saved: set[str] = field(default_factory=set)
     _writer: threading.Thread | None = None
 
     def changed(self, names: Sequence[str]) -> dict[str, Change | None]:
@@ -103,6 +104,7 @@ class Kept:
 
     def write(self) -> None:
         """Begin to write what is to be kept, aside; :meth:`wait` for it before the end."""
+        self.wait()
         if self.folder is not None and (self.changes or self._results):
             self._writer = threading.Thread(target=self._write, args=(self.folder,))
             self._writer.start()
@@ -121,9 +123,11 @@ class Kept:
                 # Nobody brought up to date what no stage of this run asked for.
                 known = set(self.frames) | self._asked
                 self._files = {name: self._files[name] for name in set(self._files) & known}
-            for name in set(self.changes) & set(schema.LOADABLE):
+            for name in (set(self.changes) & set(schema.LOADABLE)) - self._saved:
                 self._files[name] = _saved(folder, name, _arrow_writer(self.frames[name]))
-            for name, (version, result) in self._results.items():
+                self._saved.add(name)
+            while self._results:
+                name, (version, result) = self._results.popitem()
                 self._files[name] = _saved(folder, name, _pickle_writer(version, result))
             head = {
                 "program": program_version(),

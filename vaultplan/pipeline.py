@@ -16,6 +16,7 @@ import pandas as pd
 from vaultplan import schema, week
 from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsError, StoreError
 from vaultplan.forecast.soiling import soiling
+from vaultplan.keeping import program_version
 from vaultplan.loading import OnStep, is_same_file, load, new, read_frames, silent
 from vaultplan.outputs.publish import LAYERS, check_folder, write_outputs
 from vaultplan.outputs.tables import write_table as write_file
@@ -150,7 +151,15 @@ def plan(
         week.schedule(ahead, seed, made_at or pd.Timestamp.now("UTC"), on_step)
         week.store_checked(location, ahead, on_step)
     plan_id = str(frames["plans"]["plan_id"].iloc[0])
-    written = write_outputs(frames, out, settings=settings, on_step=on_step)
+    written = write_outputs(
+        frames,
+        out,
+        settings=settings,
+        on_step=on_step,
+        anew=anew,
+        program=program_version(),
+        on_kept=lambda files: ahead.kept.reused.append(f"{len(files):,} files of the week kept"),
+    )
     ahead.kept.wait()
     reused = tuple(ahead.kept.reused)
     return PlanResult(plan_id, ahead.as_of, frames, _lines(frames), written, reused)

@@ -15,6 +15,7 @@ import pandas as pd
 from vaultplan import schema, week
 from vaultplan.discharge.rain import gauges_with_outlook, wet_members
 from vaultplan.errors import OutputError, ScheduleError, SettingsError
+from vaultplan.keeping import program_version
 from vaultplan.loading import OnStep, is_same_file, silent
 from vaultplan.outputs.publish import LAYERS, check_folder, write_outputs
 from vaultplan.provisions import JobDraws
@@ -134,7 +135,10 @@ def replan(
     moment = made_at or pd.Timestamp.now("UTC")
     week.complete(ahead, new_id, draws, seed, moment, on_step, replaces=made_from)
     week.store_checked(location, ahead, on_step)
-    written = write_outputs(frames, out, settings=settings, on_step=on_step)
+    written = write_outputs(
+        frames, out, settings=settings, on_step=on_step, program=program_version()
+    )
+    ahead.kept.wait()
     cost = cost_of_change(stops, frames["plan_stops"], frames["trucks"])
     return Replanned(
         new_id,

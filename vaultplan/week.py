@@ -339,11 +339,19 @@ def complete(
 def _draw_and_notify(week: Week, on_step: OnStep) -> None:
     """Add routes, reached and notices to a week whose stops are known."""
     frames, settings = week.frames, week.settings
-    on_step("Draw the routes")
-    frames["routes"] = route_lines(
-        *(frames[name] for name in ("plan_stops", "trucks", "depots", "roads")),
-        settings=settings.schedule,
-    )
+    plan = frames["plans"].iloc[0]
+    # Streets, trucks and yards are in the plan's id.
+    drawn_for = f"{plan['plan_id']} {plan['content_version']}"
+    routes = week.kept.result("routes", drawn_for)
+    if routes is None:
+        on_step("Draw the routes")
+        routes = route_lines(
+            *(frames[name] for name in ("plan_stops", "trucks", "depots", "roads")),
+            settings=settings.schedule,
+        )
+        week.kept.keep("routes", drawn_for, routes)
+        week.kept.write()
+    frames["routes"] = routes
     touched = {*frames["plan_stops"]["vault_id"].dropna(), *frames["plan_unserved"]["vault_id"]}
     traces = frames["traces"][frames["traces"]["vault_id"].isin(touched)]
     frames["reached"] = reaches(

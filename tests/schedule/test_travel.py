@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as budget
 from hypothesis import strategies as st
+from scipy import sparse
 from shapely import LineString, Point
 
-from vaultplan.errors import CRSError, SchemaError
-from vaultplan.schedule import travel
+from vaultplan.errors import CRSError, ScheduleError, SchemaError
+from vaultplan.schedule import search, travel
 from vaultplan.schedule.check_drive import least_minutes
 from vaultplan.schedule.travel import travel_times
 from vaultplan.settings import ScheduleSettings
@@ -252,3 +253,18 @@ def test_a_spoiled_file_is_searched_anew(made, tmp_path, monkeypatch):
     file.write_bytes(file.read_bytes()[:50])
     monkeypatch.setattr(travel, "_SEARCHED", OrderedDict())
     assert (travel_times(spots, roads, settings=kept).minutes == first.minutes).all()
+
+
+def test_several_processes_search_the_same(monkeypatch):
+    rng = np.random.default_rng(3)
+    graph = sparse.random(400, 400, 0.01, format="csr", random_state=3)
+    starts, ends = rng.integers(0, 400, 70), rng.integers(0, 400, 50)
+    here = search.minutes_to(graph, starts, ends)
+    assert np.isinf(here).any()
+    assert np.isfinite(here).any()
+    monkeypatch.setattr(search, "_MANY", 0)
+    monkeypatch.setattr("os.cpu_count", lambda: 3)
+    assert np.array_equal(search.minutes_to(graph, starts, ends), here)
+    monkeypatch.setattr(search.sys, "executable", "false")
+    with pytest.raises(ScheduleError, match="ended early"):
+        search.minutes_to(graph, starts, ends)

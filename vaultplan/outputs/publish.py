@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
+from functools import cache, partial
 from pathlib import Path
 from typing import Final
 
@@ -16,11 +17,14 @@ from vaultplan.outputs.layers.geojson import write_geojson
 from vaultplan.outputs.layers.geopackage import write_layers
 from vaultplan.outputs.layers.gpx import write_gpx
 from vaultplan.outputs.layers.parquet import write_parquet
-from vaultplan.outputs.layers.week import ADDED_COLUMNS
+from vaultplan.outputs.layers.week import ADDED_COLUMNS, week_layers
+from vaultplan.outputs.maps.data import Audience, common_of
 from vaultplan.outputs.maps.write import write_map
+from vaultplan.outputs.plan_view import crs_of
 from vaultplan.outputs.sheets.write import setting_sheets
 from vaultplan.outputs.summary import write_summary
 from vaultplan.outputs.tables import write_plan_csv
+from vaultplan.outputs.unchanged import digest_of, note_written, plan_marks, still_there
 from vaultplan.outputs.workbook import write_plan_xlsx
 from vaultplan.settings import Settings
 
@@ -56,44 +60,85 @@ def write_outputs(
     *,
     settings: Settings,
     on_step: Callable[[str, int, int], None],
+    anew: bool = True,
+    program: str = "",
+    on_kept: Callable[[Sequence[Path]], None] = lambda _files: None,
 ) -> tuple[Path, ...]:
-    """Return the files written: summary, tables, layers, map, calendar, dictionary, route sheets.
+    """Return the files of a plan: summary, tables, layers, map, calendar, dictionary, route sheets.
 
-    ``on_step`` is told the step, how much of it is done, and how much there is. The same frames
-    give the same bytes.
+    The same frames give the same bytes.
+
+    Parameters
+    ----------
+    on_step
+        Told the step, how much of it is done, and how much there is.
+    anew
+        Write every file; else those about the week's own vaults stay that lie in ``out`` as they
+        were left, written from the same data by the same ``program``, a hash of the code.
+    on_kept
+        Told which files stayed.
     """
     zone = settings.time_zone
     for folder in (out, out / "layers", out / "gpx"):
         folder.mkdir(parents=True, exist_ok=True)
-    named: dict[str, Callable[[Path], Sequence[Path] | None]] = {
-        "summary.md": lambda path: write_summary(frames, path, settings=settings),
+    # Several files are written from each of these, so they are put together once.
+    layers, common = cache(partial(week_layers, frames, zone)), cache(partial(common_of, frames))
+
+    def draw(path: Path, audience: Audience) -> None:
+        # Without any place there is nothing in common, and the page says so itself.
+        shared = common() if crs_of(frames) is not None else None
+        write_map(frames, path, settings=settings, audience=audience, common=shared)
+
+    # What tells of the week's own vaults, and what tells of the whole fleet.
+    of_week: dict[str, Callable[[Path], Sequence[Path] | None]] = {
         "plan.csv": lambda path: write_plan_csv(frames, path, time_zone=zone),
         "plan.xlsx": lambda path: write_plan_xlsx(frames, path, time_zone=zone),
-        LAYERS: lambda path: write_layers(frames, path, time_zone=zone),
-        "layers": lambda path: [
-            *write_geojson(frames, path, time_zone=zone),
-            *write_parquet(frames, path, time_zone=zone),
-        ],
         "gpx": lambda path: write_gpx(frames, path, time_zone=zone),
         "week.ics": lambda path: write_calendar(frames, path, time_zone=zone),
         "week.html": lambda path: write_week_chart(frames, path, settings=settings),
-        "map.html": lambda path: write_map(frames, path, settings=settings),
-        "map_watch.html": lambda path: write_map(frames, path, settings=settings, audience="watch"),
-        "map_dirty.html": lambda path: write_map(frames, path, settings=settings, audience="dirty"),
+    }
+    of_fleet: dict[str, Callable[[Path], Sequence[Path] | None]] = {
+        "summary.md": lambda path: write_summary(frames, path, settings=settings),
+        LAYERS: lambda path: write_layers(frames, path, time_zone=zone, layers=layers()),
+        "layers": lambda path: [
+            *write_geojson(frames, path, time_zone=zone, layers=layers()),
+            *write_parquet(frames, path, time_zone=zone, layers=layers()),
+        ],
+        "map.html": lambda path: draw(path, "week"),
+        "map_watch.html": lambda path: draw(path, "watch"),
+        "map_dirty.html": lambda path: draw(path, "dirty"),
         "data_dictionary.md": write_dictionary,
     }
-    written: list[Path] = []
+
+    def write_all(named: dict[str, Callable[[Path], Sequence[Path] | None]]) -> list[Path]:
+        files: list[Path] = []
+        for number, (name, write) in enumerate(named.items()):
+            on_step("Write tables, layers and map", number, len(named))
+            files += write(out / name) or [out / name]
+        on_step("Write tables, layers and map", len(named), len(named))
+        return files
+
+    marks = plan_marks(frames)
+    earlier = None if anew else still_there(out, marks)
+    digest = ""
+    if earlier is not None:
+        on_step("Look for files that stay", 0, 1)
+        digest = digest_of(frames, settings, program)
+        if earlier["digest"] == digest:
+            files = [out / name for name in earlier["files"]]
+            on_kept(files)
+            return (*write_all(of_fleet), *files)
     with setting_sheets(
         frames,
         out,
         settings=settings,
         on_progress=lambda done, total: on_step("Write route sheets", done, total),
     ) as sheets:
-        for number, (name, write) in enumerate(named.items()):
-            on_step("Write tables, layers and map", number, len(named))
-            written += write(out / name) or [out / name]
-        on_step("Write tables, layers and map", len(named), len(named))
-    return (*written, *sheets)
+        of_this_week = write_all(of_week)
+        others = write_all(of_fleet)
+        digest = digest or digest_of(frames, settings, program)
+    note_written(out, marks, digest, [*of_this_week, *sheets])
+    return (*others, *of_this_week, *sheets)
 
 
 def write_dictionary(path: Path) -> None:

@@ -15,8 +15,8 @@ from scipy.sparse import csgraph
 from shapely.ops import substring
 
 from vaultplan.geometry import feet_per_unit
+from vaultplan.schedule.search import CHUNK
 from vaultplan.schedule.streets import Ints, StreetGraph, street_graph
-from vaultplan.schedule.travel import CHUNK
 from vaultplan.schema import table
 from vaultplan.settings import ScheduleSettings
 from vaultplan.units import FT_PER_MI, mi_from_ft

@@ -13,16 +13,13 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from scipy.sparse import csgraph
 
 from vaultplan.errors import ScheduleError, SchemaError
 from vaultplan.geometry import feet_per_unit, require_same_crs
+from vaultplan.schedule.search import minutes_to
 from vaultplan.schedule.streets import Floats, Ints, street_graph
 from vaultplan.settings import ScheduleSettings
 from vaultplan.units import FT_PER_MI
-
-#: Places whose distances are searched in one go; keeps 200,000 nodes within some 35 MB.
-CHUNK: Final = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,12 +208,9 @@ def _along_streets(
     reach = graph.access_ft * settings.detour / (settings.speed_mph * FT_PER_MI / 60.0)
     minutes = np.full((len(points), len(points)), np.inf)
     asked = np.arange(len(points)) if some is None else some
-    for begin in range(0, len(asked), CHUNK):
-        rows = asked[begin : begin + CHUNK]
-        from_here = csgraph.dijkstra(graph.minutes, indices=graph.place_node[rows])
-        minutes[rows] = from_here[:, graph.place_node]
-        if some is not None:
-            to_here = csgraph.dijkstra(graph.minutes.T.tocsr(), indices=graph.place_node[rows])
-            minutes[:, rows] = to_here[:, graph.place_node].T
+    nodes = graph.place_node
+    minutes[asked] = minutes_to(graph.minutes, nodes[asked], nodes)
+    if some is not None:
+        minutes[:, asked] = minutes_to(graph.minutes.T.tocsr(), nodes[asked], nodes).T
     around: Floats = np.round(minutes + reach[:, None] + reach[None, :], 9)
     return around

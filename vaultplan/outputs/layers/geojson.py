@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Final, cast
 
@@ -31,7 +32,11 @@ _LEFT_OUT: Final = ("streets",)
 
 
 def write_geojson(
-    frames: schema.Frames, folder: Path, *, time_zone: str | None = None
+    frames: schema.Frames,
+    folder: Path,
+    *,
+    time_zone: str | None = None,
+    layers: Mapping[str, pd.DataFrame] | None = None,
 ) -> list[Path]:
     """Return the GeoJSON files written to ``folder``, one per layer of the week but the streets.
 
@@ -55,7 +60,7 @@ def write_geojson(
     cut where they cross the antimeridian, no ``crs``. Local times carry their offset. A feature's
     ``id`` is its key, of a stop its order and what is done, so it holds from plan to plan.
     """
-    layers = week_layers(frames, time_zone)
+    layers = layers or week_layers(frames, time_zone)
     mine = _vaults_of_the_week(frames)
     written = []
     for name, frame in layers.items():

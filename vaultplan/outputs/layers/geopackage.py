@@ -55,7 +55,13 @@ CREATE TABLE gpkg_data_columns (
 _SCHEMA_EXTENSION: Final = "http://www.geopackage.org/spec121/#extension_schema"
 
 
-def write_layers(frames: schema.Frames, path: Path, *, time_zone: str | None = None) -> None:
+def write_layers(
+    frames: schema.Frames,
+    path: Path,
+    *,
+    time_zone: str | None = None,
+    layers: Mapping[str, pd.DataFrame] | None = None,
+) -> None:
     """Write the week's layers, each with a CRS and a style, to one GeoPackage.
 
     Layers: vaults (forecast, grade chances, decision and trace of the first planned day),
@@ -87,7 +93,7 @@ def write_layers(frames: schema.Frames, path: Path, *, time_zone: str | None = N
     if crs is None:
         raise CRSError("no table has a place with a CRS, so there is no layer to write")
     made_at = f"{plan_of(frames)['made_at']:%Y-%m-%dT%H:%M:%S.000Z}"
-    layers = week_layers(frames, time_zone)
+    layers = layers or week_layers(frames, time_zone)
     with whole_file(path) as unfinished:
         for name, frame in layers.items():
             pyogrio.write_dataframe(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
@@ -18,7 +19,11 @@ _TABLES: Final = ("plan_jobs", "plan_loads")
 
 
 def write_parquet(
-    frames: schema.Frames, folder: Path, *, time_zone: str | None = None
+    frames: schema.Frames,
+    folder: Path,
+    *,
+    time_zone: str | None = None,
+    layers: Mapping[str, pd.DataFrame] | None = None,
 ) -> list[Path]:
     """Return the Parquet files written to ``folder``: vaults, stops, orders left out, paths, jobs.
 
@@ -30,7 +35,7 @@ def write_parquet(
     OutputError
         If the folder does not exist or there is not exactly one plan.
     """
-    layers = week_layers(frames, time_zone)
+    layers = layers or week_layers(frames, time_zone)
     tables = {name: layers[name] for name in _LAYERS} | {n: part(frames, n) for n in _TABLES}
     crs, written = crs_of(frames), []
     for name, frame in tables.items():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any, Final, Literal, TypeAlias
 
 import geopandas as gpd
@@ -59,19 +60,40 @@ _LAST_LOOKS: Final = 4
 _PERCENT: Final = ("prob_clear", "prob_light", "prob_heavy")
 
 
+@dataclass(frozen=True, slots=True)
+class Common:
+    """What the pages of all audiences draw from: vaults of the first day, places, their grid."""
+
+    day: pd.Timestamp
+    vaults: gpd.GeoDataFrame
+    spatial: dict[str, gpd.GeoDataFrame]
+    grid: Grid
+
+
+def common_of(frames: schema.Frames) -> Common:
+    """Return what the pages of all audiences have in common."""
+    day = first_day(frames)
+    vaults = gpd.GeoDataFrame(vaults_on(frames, day))
+    # Of a path that was followed to its end there is nothing to explain.
+    is_followed = vaults["trace_status"].eq("complete").fillna(False)
+    vaults["trace_reason"] = vaults["trace_reason"].mask(is_followed)
+    spatial = {name: gpd.GeoDataFrame(part(frames, name)) for name in _PLACES}
+    return Common(day, vaults, spatial, grid_of(vaults, *spatial.values()))
+
+
 def page_data(
-    frames: schema.Frames, settings: Settings, detail_limit: int, audience: Audience = "week"
+    frames: schema.Frames,
+    settings: Settings,
+    detail_limit: int,
+    audience: Audience = "week",
+    common: Common | None = None,
 ) -> dict[str, Any]:
     """Return everything the map page of an audience draws and tells, as lists and texts."""
-    day, zone = first_day(frames), time_zone_of(frames, settings.time_zone)
-    everything = gpd.GeoDataFrame(vaults_on(frames, day))
-    # Of a path that was followed to its end there is nothing to explain.
-    is_followed = everything["trace_status"].eq("complete").fillna(False)
-    everything["trace_reason"] = everything["trace_reason"].mask(is_followed)
+    shared = common or common_of(frames)
+    day, everything, spatial, grid = shared.day, shared.vaults, shared.spatial, shared.grid
+    zone = time_zone_of(frames, settings.time_zone)
     if len(everything) > _HUGE * detail_limit:
         detail_limit //= 2
-    spatial = {name: gpd.GeoDataFrame(part(frames, name)) for name in _PLACES}
-    grid = grid_of(everything, *spatial.values())
     is_dirty, visits = audience == "dirty", part(frames, "visits")
     if is_dirty:
         codes = visit_codes(visits, zone)

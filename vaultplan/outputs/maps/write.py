@@ -8,7 +8,7 @@ from typing import Final
 from vaultplan import schema
 from vaultplan.errors import CRSError
 from vaultplan.outputs.files import whole_file
-from vaultplan.outputs.maps.data import Audience, page_data
+from vaultplan.outputs.maps.data import Audience, Common, page_data
 from vaultplan.outputs.maps.page import page
 from vaultplan.outputs.plan_view import crs_of
 from vaultplan.settings import Settings
@@ -23,6 +23,7 @@ def write_map(
     settings: Settings,
     audience: Audience = "week",
     detail_limit: int = 10_000,
+    common: Common | None = None,
 ) -> None:
     """Write a map of the week as one self-contained HTML page.
 
@@ -43,6 +44,8 @@ def write_map(
         larger fleet all vaults are counted in hexes, and points are drawn for the week's vaults,
         the best-ranked orders and the most expected dirty water; on ``dirty`` for those seen dirty
         most often.
+    common
+        From :func:`vaultplan.outputs.maps.data.common_of`, where several audiences get a page.
 
     Raises
     ------
@@ -61,7 +64,7 @@ def write_map(
     """
     if crs_of(frames) is None:
         raise CRSError("no table has a place with a CRS, so there is no map to draw")
-    data = page_data(frames, settings, detail_limit, audience)
+    data = page_data(frames, settings, detail_limit, audience, common)
     words = (*_TITLES[audience], data["head"]["utility"], data["head"]["week"])
     title = " - ".join(text for text in words if text)
     with whole_file(path) as unfinished:

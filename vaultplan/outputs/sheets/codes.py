@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from io import BytesIO
 from typing import Final
 from urllib.parse import urlencode
@@ -22,6 +23,7 @@ def code_text(stop: Row) -> str:
     return urlencode({key: str(stop[name]) for key, name in _KEYS.items() if stop.get(name)})
 
 
+@lru_cache(maxsize=20_000)
 def code_svg(text: str) -> str:
     """Return a text as QR code (ISO/IEC 18004, level M) in SVG, without a margin."""
     drawn = BytesIO()

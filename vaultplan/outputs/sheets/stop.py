@@ -9,7 +9,7 @@ from shapely.geometry import Point
 
 from vaultplan.outputs.drawn.minimaps import stop_map
 from vaultplan.outputs.labels import date_short, from_to, low_to_high, printable, whole
-from vaultplan.outputs.sheets.codes import code_svg, code_text
+from vaultplan.outputs.sheets.codes import code_text
 from vaultplan.outputs.sheets.reasons import why
 from vaultplan.outputs.sheets.week import Row, Week
 from vaultplan.schema import GRADES
@@ -90,7 +90,7 @@ def _dump_card(week: Week, stop: Row) -> Payload:
 
 def _code(week: Week, stop: Row) -> Payload:
     text = code_text(stop)
-    return {"code": code_svg(text), "code_alt": week.labels["code_alt"].format(text=text)}
+    return {"code": text, "code_alt": week.labels["code_alt"].format(text=text)}
 
 
 def _vault_card(week: Week, stop: Row) -> Payload:

@@ -20,6 +20,7 @@ import typst
 
 from vaultplan.errors import OutputError
 from vaultplan.outputs.files import whole_file
+from vaultplan.outputs.sheets.codes import code_svg
 
 PAPERS = ("us-letter", "a4")
 
@@ -121,7 +122,7 @@ def typesetter(template: str) -> Iterator[Typeset]:
             try:
                 pdf = compiler.compile(
                     format="pdf",
-                    sys_inputs={"data": json.dumps(data, ensure_ascii=False, allow_nan=False)},
+                    sys_inputs={"data": _with_codes(data)},
                     pdf_standards=["ua-1"],
                     timestamp=int(made.timestamp()),
                 )
@@ -136,6 +137,19 @@ def typesetter(template: str) -> Iterator[Typeset]:
                 )
 
         yield typeset
+
+
+def _with_codes(data: Mapping[str, Any]) -> str:
+    """Return the data as JSON, with the square codes of sheets' cards drawn.
+
+    Drawing them takes long enough to leave it to the processes that set.
+    """
+    sheets = []
+    for sheet in data.get("sheets", []):
+        cards = [{**card, "code": code_svg(card["code"])} for card in sheet["cards"]]
+        sheets.append({**sheet, "cards": cards})
+    drawn = {**data, "sheets": sheets} if sheets else data
+    return json.dumps(drawn, ensure_ascii=False, allow_nan=False)
 
 
 def check_paper(paper: str) -> None:

@@ -1,0 +1,76 @@
+"""Files of a week that were written before from the very same data, and need not be again."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from vaultplan import schema
+from vaultplan.outputs.files import whole_file
+from vaultplan.settings import Settings
+
+#: What a folder of outputs was written from, beside the outputs.
+_NOTE: Final = ".written.json"
+
+
+def digest_of(frames: schema.Frames, settings: Settings, program: str) -> str:
+    """Return a hash of all that files about the week's own vaults can tell.
+
+    Tables by vault count with the vaults of the plan's stops and of its orders left out, the others
+    as a whole; so do the settings and ``program``, a hash of the code.
+    """
+    mine = set(frames["plan_stops"]["vault_id"].dropna()) | set(frames["plan_unserved"]["vault_id"])
+    digest = hashlib.sha256(f"{program} {settings.model_dump_json()}".encode())
+    for name in sorted(frames):
+        frame = frames[name]
+        if "vault_id" in frame and not name.startswith("plan"):
+            frame = frame[frame["vault_id"].isin(mine)]
+        digest.update(f"{name} {len(frame)} {list(frame.columns)}".encode())
+        plain = pd.DataFrame(frame)
+        if isinstance(frame, gpd.GeoDataFrame):
+            for shape in shapely.to_wkb(np.asarray(frame.geometry.array, dtype=object)):
+                digest.update(shape or b"-")
+            plain = plain.drop(columns=frame.geometry.name)
+        if len(plain.columns):
+            digest.update(pd.util.hash_pandas_object(plain, index=False).to_numpy().tobytes())
+    return digest.hexdigest()
+
+
+def plan_marks(frames: schema.Frames) -> list[str]:
+    """Return what tells one plan from another at a glance."""
+    plan = frames["plans"].iloc[0]
+    return [str(plan[name]) for name in ("plan_id", "content_version", "made_at")]
+
+
+def still_there(out: Path, marks: list[str]) -> dict[str, Any] | None:
+    """Return what was noted of a folder, if it was written from this plan and is as it was left."""
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        note: dict[str, Any] = json.loads((out / _NOTE).read_text(encoding="utf-8"))
+        if note["marks"] == marks and note["files"] == _about(out, note["files"]):
+            return note
+    return None
+
+
+def note_written(out: Path, marks: list[str], digest: str, files: Iterable[Path]) -> None:
+    """Note beside the outputs what they were written from, and how they were left."""
+    names = [path.relative_to(out).as_posix() for path in files]
+    note = {"marks": marks, "digest": digest, "files": _about(out, names)}
+    with whole_file(out / _NOTE) as unfinished:
+        unfinished.write_text(json.dumps(note), encoding="utf-8")
+
+
+def _about(out: Path, names: Iterable[str]) -> dict[str, list[int]]:
+    found = {}
+    for name in names:
+        about = (out / name).stat()
+        found[name] = [about.st_size, about.st_mtime_ns]
+    return found
