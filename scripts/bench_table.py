@@ -18,6 +18,13 @@ MOST = {
     "server: read over pyogrio": 1.5,
 }
 
+#: Runs of the benchmark of whole plans, with colour and mark in the plot.
+RUNS = {
+    "anew": ("#2E0F45", "o"),
+    "after 500 visits": ("#B0539F", "s"),
+    "nothing changed": ("#3A7CA5", "^"),
+}
+
 
 def measured(name: str) -> dict[str, Any]:
     """Return one benchmark's figures; empty if it was not taken over."""
@@ -90,11 +97,7 @@ def plot(plan: dict[str, Any], path: Path) -> None:
     fleets = plan["fleets"]
     vaults = [fleet["vaults"] for fleet in fleets]
     figure, axes = plt.subplots(figsize=(7.2, 3.8), dpi=130)
-    for name, colour, mark in (
-        ("anew", "#2E0F45", "o"),
-        ("after 500 visits", "#B0539F", "s"),
-        ("nothing changed", "#3A7CA5", "^"),
-    ):
+    for name, (colour, mark) in RUNS.items():
         seconds = [fleet["runs"][name]["seconds_besides"] for fleet in fleets]
         axes.plot(vaults, seconds, marker=mark, color=colour, label=name, linewidth=2)
         axes.annotate(

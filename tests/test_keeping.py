@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from vaultplan import keeping
+from vaultplan.keeping import forget
 from vaultplan.schema import LOADABLE
 from vaultplan.store.bulk import filling
 from vaultplan.store.database import create_database, open_database
@@ -186,6 +187,13 @@ def test_databases_not_opened_for_long_are_forgotten(town_file, keeping):
     os.utime(unrelated, (1, 1))
     read(town_file)
     assert {path.name for path in keeping.iterdir()} == {folder.name, "unrelated"}
+
+
+def test_what_is_kept_of_a_database_can_be_forgotten(town_file, keeping):
+    read_and_keep(town_file)
+    with open_database(town_file) as database:
+        forget(database)
+    assert list(keeping.iterdir()) == []
 
 
 def test_keys_begin_with_text_that_sorts_as_the_store_sorts():

@@ -226,6 +226,13 @@ def keep_folder(database: Database) -> Path | None:
     return folder
 
 
+def forget(database: Database) -> None:
+    """Remove what is kept of a database."""
+    folder = keep_folder(database)
+    if folder is not None:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
 @cache
 def program_version() -> str:
     """Return a hash of the program's own source: what other code reckoned is not used."""

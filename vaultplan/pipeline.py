@@ -16,7 +16,7 @@ import pandas as pd
 from vaultplan import schema, week
 from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsError, StoreError
 from vaultplan.forecast.soiling import soiling
-from vaultplan.keeping import program_version
+from vaultplan.keeping import forget, program_version
 from vaultplan.loading import OnStep, is_same_file, load, new, read_frames, silent
 from vaultplan.outputs.publish import LAYERS, check_folder, write_outputs
 from vaultplan.outputs.tables import write_table as write_file
@@ -268,6 +268,7 @@ def run_demo(out: Path, *, on_step: OnStep = silent) -> PlanResult:
         with open_database(str(location)) as database:
             if database.name != DEMO_NAME:
                 raise StoreError(f"{location} is not a demo; name another folder for the demo")
+            forget(database)
     for stale in out.glob("vaultplan.gpkg*"):
         stale.unlink()
     new(str(location), DEMO_CRS, name=DEMO_NAME, time_zone=settings.time_zone)
