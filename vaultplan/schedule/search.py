@@ -1,7 +1,6 @@
 """Quickest ways between many nodes of a large graph, searched by several processes at once.
 
-scipy's search holds the interpreter, so threads would not help. ``python -m`` this module is one
-such process: it is named a folder with the graph and its share of the starts.
+scipy's search holds the interpreter, so threads would not help.
 """
 
 from __future__ import annotations
@@ -28,6 +27,7 @@ CHUNK: Final = 20
 #: A process takes a second to start: fewer starts times nodes than this are searched here.
 _MANY: Final = 30_000_000
 _MOST_PROCESSES: Final = 4
+_PROCESS: Final = "import sys; from vaultplan.schedule.search import serve; serve(*sys.argv[1:])"
 
 
 def minutes_to(minutes: Any, starts: Ints, ends: Ints) -> Floats:
@@ -56,7 +56,7 @@ def minutes_to(minutes: Any, starts: Ints, ends: Ints) -> Floats:
         running = []
         for number, part in enumerate(parts):
             np.save(place / f"starts{number}.npy", part)
-            command = [sys.executable, "-m", "vaultplan.schedule.search", folder, str(number)]
+            command = [sys.executable, "-c", _PROCESS, folder, str(number)]
             running.append(subprocess.Popen(command))
         ended = [process.wait() for process in running]
         if any(ended):
@@ -73,11 +73,9 @@ def _searched(minutes: Any, starts: Ints, ends: Ints) -> Floats:
     return found
 
 
-def _serve(folder: Path, number: str) -> None:
-    minutes = sparse.load_npz(folder / "minutes.npz")
-    starts, ends = np.load(folder / f"starts{number}.npy"), np.load(folder / "ends.npy")
-    np.save(folder / f"found{number}.npy", _searched(minutes, starts, ends))
-
-
-if __name__ == "__main__":
-    _serve(Path(sys.argv[1]), sys.argv[2])
+def serve(folder: str, number: str) -> None:
+    """Search the ways of one share of the starts; the work of a process."""
+    place = Path(folder)
+    minutes = sparse.load_npz(place / "minutes.npz")
+    starts, ends = np.load(place / f"starts{number}.npy"), np.load(place / "ends.npy")
+    np.save(place / f"found{number}.npy", _searched(minutes, starts, ends))
