@@ -20,6 +20,8 @@ Ints: TypeAlias = npt.NDArray[np.int64]
 
 #: A stretch of no length still costs this many minutes, so that it stays in the sparse matrix.
 _LEAST_MINUTES = 1e-6
+#: Share of a street that is no stretch at all.
+_NO_STRETCH = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +88,8 @@ def street_graph(
     start, end = cut_node[:-1][inside], cut_node[1:][inside]
     begin, finish = cut_frac[:-1][inside], cut_frac[1:][inside]
     both = ~roads["one_way"].fillna(False).to_numpy(dtype=bool)[piece]
+    # Places at one spot of a one-way street are no way apart, in either direction.
+    both |= (finish - begin <= _NO_STRETCH) & (start >= count) & (end >= count)
 
     edge_start = np.concatenate([start, end[both]])
     edge_end = np.concatenate([end, start[both]])
