@@ -15,7 +15,7 @@ from typing import Any
 import hypothesis
 import pytest
 
-from vaultplan import loading, pipeline
+from vaultplan import loading, pipeline, replanning
 from vaultplan.settings import Settings, load_settings
 from vaultplan.store.database import Database, create_database, open_database
 
@@ -143,6 +143,13 @@ def on_server(postgis_server: str, made_on_server: str) -> Iterator[Database]:
 def database(request: pytest.FixtureRequest) -> Database:
     """A new, empty database of the invented town, on each store in turn."""
     return request.getfixturevalue("embedded" if request.param == "embedded" else "on_server")
+
+
+@pytest.fixture
+def unwritten(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Plans are stored and their files left unwritten, for tests that look at the plan alone."""
+    for module in (pipeline, replanning):
+        monkeypatch.setattr(module, "write_outputs", lambda *_args, **_more: ())
 
 
 @pytest.fixture

@@ -53,6 +53,7 @@ def test_a_week_is_planned_stored_and_verified(town: str, tmp_path: Path, quick:
 
 
 @pytest.mark.postgis
+@pytest.mark.usefixtures("unwritten")
 def test_both_stores_give_the_same_plan(
     tmp_path: Path, town_file: str, town_on_server: str, quick: Settings
 ) -> None:
@@ -68,6 +69,7 @@ def test_both_stores_give_the_same_plan(
         assert breaches.empty
 
 
+@pytest.mark.usefixtures("unwritten")
 def test_a_later_plan_of_a_week_takes_the_place_of_the_earlier(
     town_file: str, tmp_path: Path, quick: Settings
 ) -> None:

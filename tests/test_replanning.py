@@ -16,6 +16,8 @@ from vaultplan.store.database import open_database
 from vaultplan.store.read import read_table
 from vaultplan.store.write import insert, upsert
 
+pytestmark = pytest.mark.usefixtures("unwritten")
+
 MADE_AT = pd.Timestamp("2026-10-30T20:00Z")
 LATER = pd.Timestamp("2026-10-30T23:00Z")
 

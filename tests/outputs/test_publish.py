@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import os
 import sqlite3
 import time
 from contextlib import closing
@@ -21,7 +23,7 @@ def content(folder: Path) -> dict[str, bytes]:
     return {
         str(path.relative_to(folder)): path.read_bytes()
         for path in sorted(folder.rglob("*"))
-        if path.is_file()
+        if path.is_file() and path.name != ".written.json"
     }
 
 
@@ -69,3 +71,51 @@ def test_a_folder_that_is_a_file_is_refused(tmp_path):
     (tmp_path / "file").write_text("", encoding="utf-8")
     with pytest.raises(OutputError, match="is a file"):
         check_folder(tmp_path / "file")
+
+
+def test_files_of_an_unchanged_week_stay(week_frames, week_settings, tmp_path):
+    def write(frames=week_frames, settings=week_settings, program="v1"):
+        """Return the files that are written anew and those that stay."""
+        before = content(tmp_path) if any(tmp_path.iterdir()) else {}
+        for path in before:
+            os.utime(tmp_path / path, ns=(1, 1 + (tmp_path / path).stat().st_mtime_ns))
+        note = tmp_path / ".written.json"
+        if note.exists():
+            told = json.loads(note.read_text())
+            told["files"] = {name: [size, when + 1] for name, (size, when) in told["files"].items()}
+            note.write_text(json.dumps(told))
+        moments = {path: (tmp_path / path).stat().st_mtime_ns for path in before}
+        kept = []
+        written = write_outputs(
+            frames,
+            tmp_path,
+            settings=settings,
+            on_step=lambda *_: None,
+            anew=False,
+            program=program,
+            on_kept=kept.extend,
+        )
+        assert {str(path.relative_to(tmp_path)) for path in written} == set(content(tmp_path))
+        stayed = {p for p, moment in moments.items() if (tmp_path / p).stat().st_mtime_ns == moment}
+        assert stayed == {str(path.relative_to(tmp_path)) for path in kept}
+        return stayed
+
+    assert write() == set()
+    stayed = write()
+    assert {"plan.csv", "plan.xlsx", "week.ics", "week.html"} < stayed
+    assert {"sheets/2026-03-02_crew-a.pdf", "gpx/2026-03-02_crew-a.gpx"} < stayed
+    assert not {"map.html", "map_dirty.html", "layers.gpkg", "summary.md"} & stayed
+    assert write(program="v2") == set()
+    assert write() == set(), "what the other program wrote is not ours"
+    (tmp_path / "sheets/2026-03-02_crew-a.pdf").write_bytes(b"spoiled")
+    assert write() == set()
+    visits = week_frames["visits"]
+    served = set(week_frames["plan_stops"]["vault_id"])
+    is_ours = visits["vault_id"].isin(served)
+    assert is_ours.any()
+    seen = {**week_frames, "visits": visits.assign(notes=visits["notes"].mask(is_ours, "a goose"))}
+    assert write(frames=seen) == set()
+    outputs = week_settings.outputs.model_copy(update={"contact": "Desk 9"})
+    other = week_settings.model_copy(update={"outputs": outputs})
+    assert write(frames=seen, settings=other) == set()
+    assert write(frames=seen, settings=other) == stayed
