@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -15,6 +17,7 @@ from vaultplan import schema
 from vaultplan.errors import SchemaError, SettingsError
 from vaultplan.intake.files.readers import ARCHIVES, SINGLE, count_rows, layers_of
 from vaultplan.intake.load import TableIntake, open_intake, preview
+from vaultplan.intake.outcome import Intake
 from vaultplan.intake.recipes.column_map import ColumnMap, load_column_map
 from vaultplan.intake.recipes.guess import Guess, guess_map
 from vaultplan.intake.rules import asked_for
@@ -280,16 +283,21 @@ def _load_one(
     on_step(step, 0, total)
     entry = ledger.begin(job)
     counts, done = Counts(), 0
-    with filling(connection, name) as is_first:
+
+    def store(part: Intake) -> None:
+        nonlocal counts
+        replaced = table_rows(database, connection, name, part.set_aside)
+        if is_first:
+            counts += insert(connection, name, part.frame)
+        else:
+            counts += upsert(connection, name, part.frame, only=job.told)
+        for column, at in part.beyond.items():
+            upsert(connection, name, part.frame.iloc[at], only={column})
+        entry.take(database, part, replaced)
+
+    with filling(connection, name) as is_first, _one_at_a_time(database) as do:
         for part in job.chunks():
-            replaced = table_rows(database, connection, name, part.set_aside)
-            if is_first:
-                counts += insert(connection, name, part.frame)
-            else:
-                counts += upsert(connection, name, part.frame, only=job.told)
-            for column, at in part.beyond.items():
-                upsert(connection, name, part.frame.iloc[at], only={column})
-            entry.take(database, part, replaced)
+            do(partial(store, part))
             around.take(name, part.frame)
             done += part.size
             on_step(step, done, max(done, total))
@@ -310,6 +318,29 @@ def _load_one(
         counts.changed,
         counts.same,
     )
+
+
+@contextmanager
+def _one_at_a_time(database: Database) -> Iterator[Callable[[Callable[[], None]], None]]:
+    """Yield what does pieces of work on the database in turn; all are done when the block ends.
+
+    A server takes rows in while the next ones are read and judged here. A file is written at once:
+    SQLite's connection belongs to one thread, and both would want the same processor.
+    """
+    if database.is_embedded:
+        yield lambda work: work()
+        return
+    with ThreadPoolExecutor(1) as aside:
+        begun: list[Future[None]] = []
+
+        def do(work: Callable[[], None]) -> None:
+            if begun:
+                begun.pop().result()
+            begun.append(aside.submit(work))
+
+        yield do
+        for last in begun:
+            last.result()
 
 
 def _look_through(job: TableIntake, total: int, on_step: OnStep) -> None:

@@ -56,13 +56,13 @@ class Cluster:
             raise ClusterError(_gone(self.address)) from error
 
     def pids(self) -> dict[str, int]:
-        """Return the process id of each worker by its address."""
-        found: dict[str, int] = self._client.run(os.getpid)
+        """Return the process id of each worker by its address, but of one that dies meanwhile."""
+        found: dict[str, int] = self._client.run(os.getpid, on_error="ignore")
         return found
 
     def peaks_mb(self) -> dict[str, int]:
         """Return the most memory that each worker's process has held so far, by its address."""
-        found: dict[str, int] = self._client.run(peak_mb)
+        found: dict[str, int] = self._client.run(peak_mb, on_error="ignore")
         return found
 
     def check(self) -> None:
