@@ -19,6 +19,19 @@ def payload(week_frames, week_settings):
     return write._payload(week, [sheet], sheet["title"], "a4")
 
 
+@pytest.fixture
+def started(monkeypatch):
+    """Every process that is started."""
+    processes, start = [], subprocess.Popen
+
+    def remember(*args, **more):
+        processes.append(start(*args, **more))
+        return processes[-1]
+
+    monkeypatch.setattr(subprocess, "Popen", remember)
+    return processes
+
+
 def test_processes_give_the_same_bytes(week_frames, week_settings, tmp_path, monkeypatch):
     here = write.write_sheets(week_frames, tmp_path / "here", settings=week_settings)
     monkeypatch.setattr(write, "MANY_SHEETS", 0)
@@ -50,15 +63,7 @@ def test_a_fault_in_a_process_is_told_as_one_here(payload, tmp_path):
         typeset({**payload, "paper": "a5"}, path)
 
 
-def test_a_process_that_dies_is_told(payload, tmp_path, monkeypatch):
-    started = []
-    start = subprocess.Popen
-
-    def remember(*args, **more):
-        started.append(start(*args, **more))
-        return started[-1]
-
-    monkeypatch.setattr(subprocess, "Popen", remember)
+def test_a_process_that_dies_is_told(payload, tmp_path, started):
     with (
         pytest.raises(OutputError, match="has died"),
         typesetters("sheets/sheet.typ", 1) as typeset,
@@ -68,15 +73,7 @@ def test_a_process_that_dies_is_told(payload, tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_no_process_is_left_where_the_rest_fails(payload, tmp_path, monkeypatch):
-    started = []
-    start = subprocess.Popen
-
-    def remember(*args, **more):
-        started.append(start(*args, **more))
-        return started[-1]
-
-    monkeypatch.setattr(subprocess, "Popen", remember)
+def test_no_process_is_left_where_the_rest_fails(payload, tmp_path, started):
     with (
         pytest.raises(ZeroDivisionError),
         typesetters("sheets/sheet.typ", 2) as typeset,
