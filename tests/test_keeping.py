@@ -179,14 +179,38 @@ def test_a_full_disk_is_no_fault_of_the_run(town_file, keeping, monkeypatch):
 def test_databases_not_opened_for_long_are_forgotten(town_file, keeping):
     read_and_keep(town_file)
     (folder,) = keeping.iterdir()
-    other = keeping / "another"
-    shutil.copytree(folder, other)
-    os.utime(other, (1, 1))
-    unrelated = keeping / "unrelated"
-    unrelated.mkdir()
-    os.utime(unrelated, (1, 1))
+    for name in ("0" * 32, "somebody's project"):
+        shutil.copytree(folder, keeping / name)
+        os.utime(keeping / name, (1, 1))
+    (keeping / ("1" * 32)).mkdir()
+    os.utime(keeping / ("1" * 32), (1, 1))
     read(town_file)
-    assert {path.name for path in keeping.iterdir()} == {folder.name, "unrelated"}
+    left = {path.name for path in keeping.iterdir()}
+    assert left == {folder.name, "somebody's project", "1" * 32}, "only what is surely ours goes"
+
+
+def test_files_that_others_took_the_place_of_do_not_pile_up(town_file, keeping):
+    read_and_keep(town_file)
+    (folder,) = keeping.iterdir()
+    before = {path.name for path in folder.iterdir()}
+    driven = folder / "travel-1.npy"
+    driven.touch()
+    begun_by_another_run = folder / "visits-begun"
+    begun_by_another_run.touch()
+    for grade in ("light", "heavy", "clear"):
+        with open_database(town_file) as database, database.writing() as connection:
+            connection.exec_driver_sql(f"UPDATE visits SET grade = '{grade}'")
+        read_and_keep_changes(town_file)
+    after = {path.name for path in folder.iterdir()}
+    assert len(after) == len(before) + 2
+    assert {driven.name, begun_by_another_run.name} < after
+
+
+def read_and_keep_changes(location):
+    kept = read(location)
+    assert kept.changes
+    kept.write()
+    kept.wait()
 
 
 def test_what_is_kept_of_a_database_can_be_forgotten(town_file, keeping):

@@ -14,6 +14,7 @@ import hashlib
 import json
 import os
 import pickle
+import re
 import shutil
 import sys
 import threading
@@ -37,11 +38,14 @@ from vaultplan.store.read import read_table
 
 #: Names another folder to keep things in; ``none`` keeps nothing.
 ENVIRONMENT: Final = "VAULTPLAN_KEEP"
-#: Databases that were not opened for so long are forgotten, and files left over by runs that died.
+#: Databases that were not opened for so long are forgotten, driving times too (``.npy``), and files
+#: left over by runs that died.
 _FORGET_DAYS, _LEFT_OVER_DAYS = 60.0, 1.0
 #: Of a table with more changed rows than this share all is read anew.
 _MOST_CHANGED: Final = 0.05
 _HEAD: Final = "head.json"
+#: A database's id, which names its folder.
+_NAME: Final = re.compile("[0-9a-f]{32}")
 _SPOILED: Final = (
     *(OSError, EOFError, ValueError, KeyError, TypeError, AttributeError, ImportError),
     *(pa.ArrowInvalid, pickle.UnpicklingError),
@@ -129,6 +133,7 @@ class Kept:
             while self._results:
                 name, (version, result) = self._results.popitem()
                 self._files[name] = _saved(folder, name, _pickle_writer(version, result))
+            superseded = set(_read_head(folder).get("files", {}).values())
             head = {
                 "program": program_version(),
                 "moment": asdict(self.moment),
@@ -137,10 +142,18 @@ class Kept:
             text = json.dumps(head).encode()
             unfinished = folder / _saved(folder, "head", lambda path: path.write_bytes(text))
             unfinished.replace(folder / _HEAD)
-            used = {_HEAD, *self._files.values()}
-            for path in folder.iterdir():
-                if path.name not in used and _days_since(path) > _LEFT_OVER_DAYS:
-                    path.unlink(missing_ok=True)
+            _clear(folder, {_HEAD, *self._files.values()}, superseded)
+
+
+def _clear(folder: Path, used: set[str], superseded: set[str]) -> None:
+    """Remove what another run's files took the place of, and what runs that died left over.
+
+    Who has such a file open goes on reading it; who is about to open it reads anew.
+    """
+    for path in folder.iterdir():
+        days = _FORGET_DAYS if path.suffix == ".npy" else _LEFT_OVER_DAYS
+        if path.name not in used and (path.name in superseded or _days_since(path) > days):
+            path.unlink(missing_ok=True)
 
 
 def read_kept(
@@ -219,7 +232,9 @@ def keep_folder(database: Database) -> Path | None:
             return None
         os.utime(folder)
         for other in root.iterdir():
-            if (other / _HEAD).is_file() and _days_since(other) > _FORGET_DAYS:
+            # Nothing but folders of ours: the name may be that of a folder with much else in it.
+            is_ours = _NAME.fullmatch(other.name) is not None and (other / _HEAD).is_file()
+            if is_ours and _days_since(other) > _FORGET_DAYS:
                 shutil.rmtree(other, ignore_errors=True)
     except OSError:
         return None

@@ -167,6 +167,29 @@ def renewed_traces(
     return rows
 
 
+def traced(
+    frames: Frames,
+    *,
+    settings: Settings,
+    with_geometry: Sequence[str] | bool,
+    network: DrainNetwork | None = None,
+    on_progress: Progress | None = None,
+) -> gpd.GeoDataFrame:
+    """Return table ``traces`` of all vaults in the frames, with lines for those asked for."""
+    places = {name: cast(gpd.GeoDataFrame, frames[name]) for name in DRAIN_TABLES + STREET_TABLES}
+    return trace_vaults(
+        *(places[name] for name in DRAIN_TABLES),
+        settings=settings.drainage,
+        roads=places["roads"],
+        curbs=places["curbs"],
+        drainage_areas=places["drainage_areas"],
+        inlet_choices=frames["inlet_choices"],
+        network=network,
+        with_geometry=with_geometry,
+        on_progress=on_progress,
+    )
+
+
 @dataclass(slots=True)
 class _Tracer:
     """Traces some of the vaults by the tables as they are."""
@@ -181,30 +204,18 @@ class _Tracer:
         self, some: set[str] | None, with_geometry: Sequence[str] | bool
     ) -> gpd.GeoDataFrame:
         """Return table ``traces`` of some vaults, or of all."""
-        places = {
-            name: cast(gpd.GeoDataFrame, self.frames[name]) for name in DRAIN_TABLES + STREET_TABLES
-        }
-        asked = places["vaults"]
+        frames = self.frames
         if some is not None:
-            asked = asked[asked["vault_id"].isin(some)]
             self.done |= some
+            frames = {**frames, "vaults": frames["vaults"][frames["vaults"]["vault_id"].isin(some)]}
             if self.network is None:
-                self.network = build_network(
-                    places["inlets"].reset_index(drop=True),
-                    places["drain_pipes"],
-                    places["outfalls"].reset_index(drop=True),
-                    settings=self.settings.drainage,
-                )
-        return trace_vaults(
-            asked,
-            *(places[name] for name in DRAIN_TABLES[1:]),
-            settings=self.settings.drainage,
-            roads=places["roads"],
-            curbs=places["curbs"],
-            drainage_areas=places["drainage_areas"],
-            inlet_choices=self.frames["inlet_choices"],
-            network=self.network,
+                drains = (frames[name].reset_index(drop=True) for name in DRAIN_TABLES[1:4])
+                self.network = build_network(*drains, settings=self.settings.drainage)
+        return traced(
+            frames,
+            settings=self.settings,
             with_geometry=with_geometry,
+            network=self.network,
             on_progress=self.on_progress,
         )
 

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Final, cast
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -30,13 +30,14 @@ from vaultplan.renewing import (
     WATER_TABLES,
     renewed_forecasts,
     renewed_traces,
+    traced,
 )
 from vaultplan.schedule.checker import check_plan
 from vaultplan.schedule.jobs import build_jobs
 from vaultplan.schedule.lines import route_lines
 from vaultplan.schedule.week import solve_week
 from vaultplan.settings import ScheduleSettings, Settings
-from vaultplan.spread import decide_discharges, fit_and_forecast, trace_vaults
+from vaultplan.spread import decide_discharges, fit_and_forecast
 from vaultplan.store.database import Database, open_database
 from vaultplan.store.read import read_table
 from vaultplan.store.write import replace_plan
@@ -198,7 +199,7 @@ def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
         as_of=week.as_of,
         settings=settings,
         rules=week.rules,
-        on_progress=lambda done, total: on_step("Apply the discharge rules", done, total),
+        on_progress=partial(on_step, "Apply the discharge rules"),
     )
     on_step("Rank the orders")
     frames["rankings"] = rank_orders(
@@ -244,7 +245,8 @@ def take_stored(location: str, week: Week, seed: int, on_step: OnStep) -> bool:
     """Return whether the plan is stored already that this week would give, and take it if so.
 
     It is, where nothing changed of all that the schedule hangs on. A plan that was edited since it
-    was checked is not taken, nor one that another took the place of.
+    was checked is not taken, nor one that another took the place of, nor one that breaks a limit;
+    what this very program checked before is not checked again.
     """
     frames, plan_id = week.frames, plan_id_of(week, seed)
     with open_database(location) as database:
@@ -256,8 +258,15 @@ def take_stored(location: str, week: Week, seed: int, on_step: OnStep) -> bool:
         return False
     if plans["content_version"].iloc[0] != content_version(stored):
         return False
+    if week.kept.result("checked", _content_of(stored)) is None:
+        on_step("Check the plan")
+        zone, schedule = week.settings.time_zone, week.settings.schedule
+        if check_plan({**frames, **stored}, time_zone=zone, settings=schedule):
+            return False
+        week.kept.keep("checked", _content_of(stored), True)
     frames.update(stored)
     _draw_and_notify(week, on_step)
+    week.kept.write()
     week.kept.reused.append("the plan stored before: nothing that it hangs on changed")
     return True
 
@@ -339,9 +348,7 @@ def complete(
 def _draw_and_notify(week: Week, on_step: OnStep) -> None:
     """Add routes, reached and notices to a week whose stops are known."""
     frames, settings = week.frames, week.settings
-    plan = frames["plans"].iloc[0]
-    # Streets, trucks and yards are in the plan's id.
-    drawn_for = f"{plan['plan_id']} {plan['content_version']}"
+    drawn_for = _content_of(frames)
     routes = week.kept.result("routes", drawn_for)
     if routes is None:
         on_step("Draw the routes")
@@ -350,7 +357,6 @@ def _draw_and_notify(week: Week, on_step: OnStep) -> None:
             settings=settings.schedule,
         )
         week.kept.keep("routes", drawn_for, routes)
-        week.kept.write()
     frames["routes"] = routes
     touched = {*frames["plan_stops"]["vault_id"].dropna(), *frames["plan_unserved"]["vault_id"]}
     traces = frames["traces"][frames["traces"]["vault_id"].isin(touched)]
@@ -360,6 +366,12 @@ def _draw_and_notify(week: Week, on_step: OnStep) -> None:
     frames["notices"] = stop_notices(
         frames, settings.discharge, notice_days=settings.outputs.notice_days
     )
+
+
+def _content_of(frames: schema.Frames) -> str:
+    """Return what names a plan's content; streets, trucks and yards are in the plan's id."""
+    plan = frames["plans"].iloc[0]
+    return f"{plan['plan_id']} {plan['content_version']}"
 
 
 def store_checked(location: str, week: Week, on_step: OnStep) -> None:
@@ -384,6 +396,8 @@ def store_checked(location: str, week: Week, on_step: OnStep) -> None:
     with open_database(location) as database, database.writing("plans") as connection:
         planned = {name: frames[name] for name in PLAN_TABLES}
         replace_plan(connection, plan_id, planned, seen=week.seen)
+    week.kept.keep("checked", _content_of(frames), True)
+    week.kept.write()
 
 
 def forecast_points(
@@ -412,17 +426,12 @@ def trace_paths(
     """Return table ``traces``, with lines for the vaults asked for."""
     step = "Trace drains to the sea"
     on_step(step)
-    places = {name: cast(gpd.GeoDataFrame, frames[name]) for name in DRAIN_TABLES + STREET_TABLES}
-    traces: pd.DataFrame = trace_vaults(
-        *(places[name] for name in DRAIN_TABLES),
-        settings=settings.drainage,
-        roads=places["roads"],
-        curbs=places["curbs"],
-        drainage_areas=places["drainage_areas"],
-        inlet_choices=frames["inlet_choices"],
-        network=network,
+    traces: pd.DataFrame = traced(
+        frames,
+        settings=settings,
         with_geometry=with_geometry,
-        on_progress=lambda done, total: on_step(step, done, total),
+        network=network,
+        on_progress=partial(on_step, step),
     )
     return traces
 
