@@ -16,13 +16,14 @@ import sqlalchemy as sa
 
 from vaultplan.errors import StoreError
 from vaultplan.schema import LOADABLE, STORED, TABLES
+from vaultplan.store import touched
 from vaultplan.store.connect import shown
 from vaultplan.store.database import Database, open_database
 from vaultplan.store.geopackage_blob import decode
 from vaultplan.store.geopackage_meta import RTREE_TRIGGERS, rtree_name
 from vaultplan.store.migrate import differences
 from vaultplan.store.tables import KEY
-from vaultplan.store.upkeep import OnProgress, silent, touched_triggers
+from vaultplan.store.upkeep import OnProgress, silent
 
 _ROWS_AT_A_TIME: Final = 50_000
 _REBUILD: Final = "run 'vaultplan compact --rebuild-indexes'"
@@ -212,7 +213,7 @@ def _followed(database: Database, connection: sa.Connection) -> Iterator[Problem
         asked = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
     present = set(connection.exec_driver_sql(asked).scalars())
     for name in LOADABLE:
-        wanted = touched_triggers(name, on_server=not database.is_embedded)
+        wanted = touched.triggers_of(name, on_server=not database.is_embedded)
         if lacking := [trigger for trigger in wanted if trigger not in present]:
             what = f"its changes are not noted; triggers are missing or off: {', '.join(lacking)}"
             yield Problem(name, what, _REBUILD)

@@ -104,6 +104,25 @@ def take_up(connection: sa.Connection, name: str) -> None:
     _note_all(connection, name)
 
 
+def follow_anew(connection: sa.Connection, name: str) -> None:
+    """Make a table's triggers again, where some may be missing; all of it may have changed."""
+    embedded = _is_embedded(connection)
+    for trigger in triggers_of(name, on_server=not embedded):
+        connection.exec_driver_sql(
+            f"DROP TRIGGER IF EXISTS {trigger}"
+            if embedded
+            else f"DROP FUNCTION IF EXISTS {trigger}() CASCADE"
+        )
+    follow(connection, [name])
+    _note_all(connection, name)
+
+
+def triggers_of(name: str, *, on_server: bool) -> list[str]:
+    """Return the names of a table's triggers."""
+    events = (*_EVENTS, *(("TRUNCATE",) if on_server else ()))
+    return [_trigger(name, event) for event in events]
+
+
 def moment(connection: sa.Connection) -> Moment:
     """Return the state that a connection sees."""
     row = connection.exec_driver_sql(
@@ -209,7 +228,7 @@ def _server_triggers(name: str, key: str) -> list[str]:
             f'CREATE TRIGGER {trigger} AFTER {event} ON "{name}" REFERENCING {named} '
             f"FOR EACH STATEMENT EXECUTE FUNCTION {trigger}()",
         ]
-    trigger = f"touched_{name}_truncate"
+    trigger = _trigger(name, "TRUNCATE")
     statements += [
         f"CREATE FUNCTION {trigger}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
         f"INSERT INTO {LOG} (table_name) VALUES ('{name}'); RETURN NULL; END $$",

@@ -282,25 +282,5 @@ def _rebuild_indexes(database: Database, on_progress: OnProgress) -> None:
             ask = "REINDEX" if database.is_embedded else "REINDEX TABLE"
             connection.exec_driver_sql(f"{ask} {name}")
             if name in LOADABLE:
-                _follow_anew(connection, name)
+                touched.follow_anew(connection, name)
         connection.info.setdefault("touched", set()).update(STORED)
-
-
-def _follow_anew(connection: sa.Connection, name: str) -> None:
-    """Make the triggers that note a table's changes again; what they missed may be all of it."""
-    on_server = connection.dialect.name != DIALECT
-    for trigger in touched_triggers(name, on_server=on_server):
-        connection.exec_driver_sql(
-            f"DROP FUNCTION IF EXISTS {trigger}() CASCADE"
-            if on_server
-            else f"DROP TRIGGER IF EXISTS {trigger}"
-        )
-    if on_server:
-        touched.follow(connection, [name])
-    touched.take_up(connection, name)
-
-
-def touched_triggers(name: str, *, on_server: bool) -> list[str]:
-    """Return the names of the triggers that note which rows of a loaded table change."""
-    events = ("insert", "update", "delete", *(("truncate",) if on_server else ()))
-    return [f"touched_{name}_{event}" for event in events]
