@@ -296,6 +296,18 @@ class OutputSettings(_Part):
     basemap_attribution: str = Field("", description="what the owner of the tiles asks to be named")
 
 
+class HotspotSettings(_Part):
+    """How places with dirty water are found."""
+
+
+class SampleSettings(_Part):
+    """How laboratory results are read, and which vaults are drawn for sampling."""
+
+
+class ReportSettings(_Part):
+    """What the yearly report states and compares with."""
+
+
 class Settings(_Part):
     """All settings of one utility.
 
@@ -311,19 +323,25 @@ class Settings(_Part):
     ranking: RankingSettings = RankingSettings()
     schedule: ScheduleSettings = ScheduleSettings()
     outputs: OutputSettings = OutputSettings()
+    hotspots: HotspotSettings = HotspotSettings()
+    samples: SampleSettings = SampleSettings()
+    report: ReportSettings = ReportSettings()
 
     @property
     def version(self) -> str:
         """Short hash of everything set, printed on every plan.
 
         Where the rules file lies does not count, as the rules have a hash of their own; nor does
-        what files are held to on their way in.
+        what files are held to on their way in, nor what no plan hangs on.
         """
         said = self.model_dump_json(
             exclude={
                 "discharge": {"rules_file"},
                 "schedule": {"travel_cache"},
                 "intake": True,
+                "hotspots": True,
+                "samples": True,
+                "report": True,
             }
         )
         return hashlib.sha256(said.encode()).hexdigest()[:12]

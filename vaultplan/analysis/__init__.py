@@ -1,0 +1,1 @@
+"""What the records say: hot spots, trends, laboratory results, samples to draw, the year."""
