@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, Literal, cast
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from vaultplan.errors import SchemaError
@@ -118,8 +119,9 @@ class Table:
             if column.type == "geometry":
                 continue
             if column.name not in frame.columns:
-                blank: list[object] = [None] * len(frame)
-                data[column.name] = column.cast(pd.Series(blank, frame.index, dtype=object))
+                blank = column.cast(pd.Series([None], dtype=object)).array
+                rows = np.zeros(len(frame), dtype=np.intp)
+                data[column.name] = pd.Series(blank.take(rows), frame.index)
                 continue
             try:
                 data[column.name] = column.cast(frame[column.name])

@@ -104,7 +104,9 @@ def printable(value: object, longest: int = 240, *, may_break: bool = True) -> s
     """
     if value is None or value != value:
         return ""
-    kept = "".join(" " if c in "\t\r\n\v\f" else c for c in str(value) if _may_print(c))
+    kept = str(value)
+    if not (kept.isascii() and kept.isprintable()):
+        kept = "".join(" " if c in "\t\r\n\v\f" else c for c in kept if _may_print(c))
     line = " ".join(kept.split())
     if len(line) > longest:
         line = line[: longest - 1] + "…"

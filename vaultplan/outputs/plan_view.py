@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -18,6 +19,7 @@ _JOB: Final = (
     *("order_id", "task", "skill", "priority", "rank", "score", "window_from", "window_to"),
     *("method", "gate", *_BAND, "setup_minutes", "task_minutes", "rules_fired", "reason"),
 )
+_BY_VAULT: Final = ("vaults", "forecasts", "decisions", "traces")
 GRADE_CHANCES: Final = tuple(f"prob_{grade}" for grade in schema.GRADES)
 
 
@@ -28,6 +30,22 @@ def part(frames: schema.Frames, name: str) -> pd.DataFrame:
     if frame is None:
         return declared.empty(crs_of(frames)) if declared.geometry else declared.empty()
     return declared.conform(frame).reset_index(drop=True)
+
+
+def of_week(frames: schema.Frames) -> dict[str, pd.DataFrame]:
+    """Return the tables with no vaults but those of the plan's stops and of its orders left out."""
+    stops, unserved = part(frames, "plan_stops"), part(frames, "plan_unserved")
+    mine = pd.concat([stops["vault_id"], unserved["vault_id"]])
+    told = [name for name in frames if "vault_id" in frames[name] and not name.startswith("plan")]
+    return {**frames, **_of_vaults(frames, mine, told)}
+
+
+def _of_vaults(
+    frames: schema.Frames, vault_ids: pd.Series[Any], names: Sequence[str] = _BY_VAULT
+) -> dict[str, pd.DataFrame]:
+    mine = set(vault_ids.dropna())
+    held = {name: frames[name] for name in names if name in frames}
+    return {name: frame[frame["vault_id"].isin(mine)] for name, frame in held.items()}
 
 
 def crs_of(frames: schema.Frames) -> Any:
@@ -163,6 +181,7 @@ def stops_in_full(frames: schema.Frames, zone: ZoneInfo) -> pd.DataFrame:
     )
     jobs = part(frames, "plan_jobs")[list(_JOB)]
     orders = part(frames, "work_orders")[["order_id", "due_on", "needs_entry"]]
+    frames = {**frames, **_of_vaults(frames, stops["vault_id"])}
     vaults = part(frames, "vaults")[["vault_id", "address", "district", "access_notes"]]
     forecasts = part(frames, "forecasts")[
         ["vault_id", "on", *_BAND, "volume_gal_mean", "confidence", "reason"]
@@ -200,6 +219,8 @@ def unserved_in_full(frames: schema.Frames) -> pd.DataFrame:
         ["order_id", "rank", "score", "method", "gate", *_BAND, "rules_fired"]
     ]
     orders = part(frames, "work_orders")[["order_id", "task", "due_on", "priority"]]
+    on = first_day(frames)
+    frames = {**frames, **_of_vaults(frames, unserved["vault_id"])}
     vaults = part(frames, "vaults")[["vault_id", "address", "district", "geometry"]]
     joined = unserved.merge(jobs, on="order_id", how="left", validate="many_to_one")
     joined = joined.merge(orders, on="order_id", how="left", validate="many_to_one")
@@ -207,7 +228,6 @@ def unserved_in_full(frames: schema.Frames) -> pd.DataFrame:
     ranks = part(frames, "rankings").set_index("order_id")
     for column in ("rank", "score"):
         joined[column] = joined[column].fillna(joined["order_id"].map(ranks[column]))
-    on = first_day(frames)
     for name, columns in (("forecasts", _BAND), ("decisions", ("method", "gate", "rules_fired"))):
         known = part(frames, name)
         known = known[known["on"] == on].set_index("vault_id")

@@ -20,7 +20,7 @@ from vaultplan.outputs.layers.parquet import write_parquet
 from vaultplan.outputs.layers.week import ADDED_COLUMNS, week_layers
 from vaultplan.outputs.maps.data import Audience, common_of
 from vaultplan.outputs.maps.write import write_map
-from vaultplan.outputs.plan_view import crs_of
+from vaultplan.outputs.plan_view import crs_of, of_week
 from vaultplan.outputs.sheets.write import setting_sheets
 from vaultplan.outputs.summary import write_summary
 from vaultplan.outputs.tables import write_plan_csv
@@ -83,6 +83,7 @@ def write_outputs(
         folder.mkdir(parents=True, exist_ok=True)
     # Several files are written from each of these, so they are put together once.
     layers, common = cache(partial(week_layers, frames, zone)), cache(partial(common_of, frames))
+    mine = of_week(frames)
 
     def draw(path: Path, audience: Audience) -> None:
         # Without any place there is nothing in common, and the page says so itself.
@@ -90,14 +91,14 @@ def write_outputs(
         write_map(frames, path, settings=settings, audience=audience, common=shared)
 
     # What tells of the week's own vaults, and what tells of the whole fleet.
-    of_week: dict[str, Callable[[Path], Sequence[Path] | None]] = {
-        "plan.csv": lambda path: write_plan_csv(frames, path, time_zone=zone),
-        "plan.xlsx": lambda path: write_plan_xlsx(frames, path, time_zone=zone),
-        "gpx": lambda path: write_gpx(frames, path, time_zone=zone),
-        "week.ics": lambda path: write_calendar(frames, path, time_zone=zone),
-        "week.html": lambda path: write_week_chart(frames, path, settings=settings),
+    about_week: dict[str, Callable[[Path], Sequence[Path] | None]] = {
+        "plan.csv": lambda path: write_plan_csv(mine, path, time_zone=zone),
+        "plan.xlsx": lambda path: write_plan_xlsx(mine, path, time_zone=zone),
+        "gpx": lambda path: write_gpx(mine, path, time_zone=zone),
+        "week.ics": lambda path: write_calendar(mine, path, time_zone=zone),
+        "week.html": lambda path: write_week_chart(mine, path, settings=settings),
     }
-    of_fleet: dict[str, Callable[[Path], Sequence[Path] | None]] = {
+    about_fleet: dict[str, Callable[[Path], Sequence[Path] | None]] = {
         "summary.md": lambda path: write_summary(frames, path, settings=settings),
         LAYERS: lambda path: write_layers(frames, path, time_zone=zone, layers=layers()),
         "layers": lambda path: [
@@ -123,20 +124,20 @@ def write_outputs(
     digest = ""
     if earlier is not None:
         on_step("Look for files that stay", 0, 1)
-        digest = digest_of(frames, settings, program)
+        digest = digest_of(mine, settings, program)
         if earlier["digest"] == digest:
             files = [out / name for name in earlier["files"]]
             on_kept(files)
-            return (*write_all(of_fleet), *files)
+            return (*write_all(about_fleet), *files)
     with setting_sheets(
-        frames,
+        mine,
         out,
         settings=settings,
         on_progress=lambda done, total: on_step("Write route sheets", done, total),
     ) as sheets:
-        of_this_week = write_all(of_week)
-        others = write_all(of_fleet)
-        digest = digest or digest_of(frames, settings, program)
+        of_this_week = write_all(about_week)
+        others = write_all(about_fleet)
+        digest = digest or digest_of(mine, settings, program)
     note_written(out, marks, digest, [*of_this_week, *sheets])
     return (*others, *of_this_week, *sheets)
 

@@ -25,15 +25,11 @@ _NOTE: Final = ".written.json"
 def digest_of(frames: schema.Frames, settings: Settings, program: str) -> str:
     """Return a hash of all that files about the week's own vaults can tell.
 
-    Tables by vault count with the vaults of the plan's stops and of its orders left out, the others
-    as a whole; so do the settings and ``program``, a hash of the code.
+    ``frames`` hold no other vaults; the settings count too, and ``program``, a hash of the code.
     """
-    mine = set(frames["plan_stops"]["vault_id"].dropna()) | set(frames["plan_unserved"]["vault_id"])
     digest = hashlib.sha256(f"{program} {settings.model_dump_json()}".encode())
     for name in sorted(frames):
         frame = frames[name]
-        if "vault_id" in frame and not name.startswith("plan"):
-            frame = frame[frame["vault_id"].isin(mine)]
         digest.update(f"{name} {len(frame)} {list(frame.columns)}".encode())
         plain = pd.DataFrame(frame)
         if isinstance(frame, gpd.GeoDataFrame):

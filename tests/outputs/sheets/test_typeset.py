@@ -53,14 +53,14 @@ def test_a_fault_in_a_process_is_told_as_one_here(payload, tmp_path):
             pytest.raises((OutputError, OSError)) as fault,
             typesetters("sheets/sheet.typ", count) as typeset,
         ):
-            typeset(payload, path)
+            typeset([(payload, path)])
         told.append(str(fault.value))
     assert told[0] == told[1]
     with (
         pytest.raises(OutputError, match="no paper"),
         typesetters("sheets/sheet.typ", 1) as typeset,
     ):
-        typeset({**payload, "paper": "a5"}, path)
+        typeset([({**payload, "paper": "a5"}, path)])
 
 
 def test_a_process_that_dies_is_told(payload, tmp_path, started):
@@ -69,7 +69,7 @@ def test_a_process_that_dies_is_told(payload, tmp_path, started):
         typesetters("sheets/sheet.typ", 1) as typeset,
     ):
         started[0].send_signal(signal.SIGKILL)
-        typeset(payload, tmp_path / "sheet.pdf")
+        typeset([(payload, tmp_path / "sheet.pdf")])
     assert list(tmp_path.iterdir()) == []
 
 
@@ -79,7 +79,7 @@ def test_no_process_is_left_where_the_rest_fails(payload, tmp_path, started):
         typesetters("sheets/sheet.typ", 2) as typeset,
     ):
         for number in range(30):
-            typeset(payload, tmp_path / f"{number}.pdf")
+            typeset([(payload, tmp_path / f"{number}.pdf")])
         raise ZeroDivisionError
     assert [process.poll() for process in started] == [0, 0]
     assert len(list(tmp_path.iterdir())) < 30, "what was not begun is left"

@@ -27,6 +27,8 @@ PATH: Final = styles.DIVERGING[0]
 LABEL_PT: Final = 7.2
 LEAST_WITH_ARROWS: Final = 1.5
 NICE_FEET: Final = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000, 100000)
+#: Corners nearer than this to the straight line are left out.
+_CORNER_PT: Final = 0.2
 _FILLS: Final = {"land": "#FAF9F5", "park": "#E9EDE3", "building": "#E6E3DC", "water": "#D6E4EE"}
 
 
@@ -68,7 +70,8 @@ def ground(scene: Scene, window: Window) -> list[str]:
 
 
 def _d(window: Window, lines: Shapes, *, closed: bool) -> str:
-    """Return lines as one path; points that fall on the one before are left out."""
+    """Return lines as one path, without corners that nobody would see on paper."""
+    lines = shapely.simplify(lines, _CORNER_PT * window.units_per_pt, preserve_topology=False)
     corners, line = shapely.get_coordinates(lines, return_index=True)
     placed = window.to_paper(corners).round(1)
     is_first = np.diff(line, prepend=-1) != 0

@@ -20,7 +20,7 @@ from vaultplan.outputs.drawn import ink as ink
 from vaultplan.outputs.drawn.scene import Places, Scene, Shapes, Window
 
 STREET_FT: Final = 30.0
-MOST_ROADS: Final = 4000
+MOST_ROADS: Final = 2000
 INSET_PT: Final = (104.0, 80.0)
 
 

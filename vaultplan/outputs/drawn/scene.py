@@ -48,14 +48,18 @@ class Layer:
     ) -> tuple[Shapes, npt.NDArray[np.object_]]:
         """Return shapes and names that touch the window, cut at its edges, in table order.
 
-        Of more than ``most`` only those whose middles lie nearest to the points ``near``.
+        Of more than ``most`` only those whose middles lie nearest to the points ``near``, to about
+        a hundredth of the window.
         """
         box = shapely.box(*window.bounds)
         hits = np.sort(self.tree.query(box))
         if not len(hits):
             return np.empty(0, dtype=object), np.empty(0, dtype=object)
         if near is not None and len(near) and most is not None and len(hits) > most:
-            gap, _ = cKDTree(near).query(self.middles[hits])
+            step = window.units_per_pt * max(window.width, window.height) / 100
+            gap, _ = cKDTree(np.unique((near / step).round(), axis=0) * step).query(
+                self.middles[hits]
+            )
             hits = np.sort(hits[np.argsort(gap, kind="stable")[:most]])
         cut = shapely.clip_by_rect(self.shapes[hits], *window.bounds)
         kept = ~shapely.is_empty(cut)

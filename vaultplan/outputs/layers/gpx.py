@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Final
 
 import geopandas as gpd
 import gpxpy.gpx
@@ -11,12 +11,15 @@ import pandas as pd
 import shapely
 
 from vaultplan import schema
-from vaultplan.geometry import LONLAT
+from vaultplan.geometry import LONLAT, feet_per_unit
 from vaultplan.outputs.cautions import CAUTIONS
 from vaultplan.outputs.files import remove_stale, truck_day_names, whole_file
 from vaultplan.outputs.labels import printable
 from vaultplan.outputs.layers.telling import stop_name, stop_words
 from vaultplan.outputs.plan_view import crs_of, part, plan_of, stops_in_full, time_zone_of
+
+#: A track leaves out corners nearer than this to the straight line: no device shows them.
+_TRACK_FT: Final = 6.0
 
 
 def write_gpx(frames: schema.Frames, folder: Path, *, time_zone: str | None = None) -> list[Path]:
@@ -32,14 +35,17 @@ def write_gpx(frames: schema.Frames, folder: Path, *, time_zone: str | None = No
 
     Notes
     -----
-    GPX 1.1 (Topografix, 2004); places in WGS 84 to six decimals.
+    GPX 1.1 (Topografix, 2004); places in WGS 84 to six decimals. A track keeps within six feet of
+    the way.
     """
     zone, plan = time_zone_of(frames, time_zone), plan_of(frames)
     if crs_of(frames) is None:
         remove_stale(folder, plan["week_of"], ".gpx", [])
         return []
-    stops = _lonlat(stops_in_full(frames, zone), frames)
-    routes = _lonlat(part(frames, "routes"), frames)
+    stops = gpd.GeoDataFrame(_placed(stops_in_full(frames, zone), frames).to_crs(LONLAT))
+    routes = _placed(part(frames, "routes"), frames)
+    routes = routes.set_geometry(routes.simplify(_TRACK_FT / feet_per_unit(routes)))
+    routes = gpd.GeoDataFrame(routes.to_crs(LONLAT))
     tracks = {(r["truck_id"], r["on"]): r["geometry"] for r in routes.to_dict("records")}
     days = list(stops.groupby(["on", "truck_id"], sort=True))
     names = truck_day_names([pair for pair, _ in days], ".gpx")
@@ -53,10 +59,9 @@ def write_gpx(frames: schema.Frames, folder: Path, *, time_zone: str | None = No
     return written
 
 
-def _lonlat(frame: pd.DataFrame, frames: schema.Frames) -> gpd.GeoDataFrame:
+def _placed(frame: pd.DataFrame, frames: schema.Frames) -> gpd.GeoDataFrame:
     placed = gpd.GeoDataFrame(frame, geometry="geometry")
-    placed = placed.set_crs(crs_of(frames)) if placed.crs is None else placed
-    return cast(gpd.GeoDataFrame, placed.to_crs(LONLAT))
+    return placed.set_crs(crs_of(frames)) if placed.crs is None else placed
 
 
 def _gpx(

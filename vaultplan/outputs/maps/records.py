@@ -29,6 +29,8 @@ _RESOLUTIONS: Final = (9, 8, 7, 6)
 DRY, NOT_GRADED = len(schema.GRADES), len(schema.GRADES) + 1
 #: Day and grade share a number: ``CODES * day + code``.
 CODES: Final = len(schema.GRADES) + 2
+#: So few of the places are tried first: they alone may lie in too many hexes.
+_ONE_IN: Final = 20
 _LEAST_SPREAD, _MOST_SPREAD = 1e-3, 0.9
 
 
@@ -66,13 +68,19 @@ def prior_looks(dirty: npt.NDArray[np.float64], looks: npt.NDArray[np.float64]) 
 
 
 def visit_codes(visits: pd.DataFrame, time_zone: Any) -> pd.DataFrame:
-    """Return vault_id, day (local days since 1970), grade code, year and quarter of each visit."""
+    """Return vault_id, day (local days since 1970), grade code, year and quarter of each visit.
+
+    Millions of visits are of some hundred thousand vaults: their ids are a categorical.
+    """
     local = visits["visited_at"].dt.tz_convert(time_zone).dt.tz_localize(None)
-    code = pd.Categorical(visits["grade"], categories=list(schema.GRADES)).codes.astype(int)
+    grade, seen = pd.factorize(visits["grade"])
+    numbers = np.append(pd.Index(schema.GRADES).get_indexer(pd.Index(seen, dtype="str")), -1)
+    code = numbers[grade]
     without = np.where(visits["finding"].eq("dry"), DRY, NOT_GRADED)
+    place, vault_ids = pd.factorize(visits["vault_id"])
     return pd.DataFrame(
         {
-            "vault_id": visits["vault_id"].to_numpy(),
+            "vault_id": pd.Categorical.from_codes(place, pd.Index(vault_ids, dtype="str")),
             "day": (local.dt.normalize() - pd.Timestamp("1970-01-01")).dt.days.to_numpy(),
             "code": np.where(code < 0, without, code),
             "year": local.dt.year.to_numpy(),
@@ -87,14 +95,20 @@ def looks_of(codes: pd.DataFrame, vault_ids: Sequence[str], most: int | None) ->
     The first number is ``5 * day + code``, every next one ``5 * days before the last + code``.
     """
     kept = codes[codes["vault_id"].isin(set(vault_ids))]
-    kept = kept.sort_values(["vault_id", "day"], ascending=[True, False], kind="stable")
+    kept = kept.assign(vault=kept["vault_id"].cat.codes)
+    kept = kept.sort_values(["vault", "day"], ascending=[True, False], kind="stable")
     if most is not None:
-        kept = kept.groupby("vault_id", sort=False).head(most)
-    found: dict[str, list[int]] = {}
-    for vault_id, mine in kept.groupby("vault_id", sort=False):
-        days, grade = mine["day"].to_numpy(), mine["code"].to_numpy()
-        back = np.concatenate([days[:1], -np.diff(days)])
-        found[str(vault_id)] = (CODES * back + grade).tolist()
+        kept = kept.groupby("vault", sort=False).head(most)
+    day, vault = kept["day"].to_numpy(), kept["vault"].to_numpy()
+    starts = np.flatnonzero(np.diff(vault, prepend=-1))
+    back = -np.diff(day, prepend=0)
+    back[starts] = day[starts]
+    told = (CODES * back + kept["code"].to_numpy()).tolist()
+    names = kept["vault_id"].iloc[starts].astype(str)
+    ends = [*starts[1:].tolist(), len(told)][: len(starts)]
+    found = {
+        name: told[first:end] for name, first, end in zip(names, starts.tolist(), ends, strict=True)
+    }
     return [found.get(str(vault_id), []) for vault_id in vault_ids]
 
 
@@ -103,7 +117,7 @@ def dirtiest(codes: pd.DataFrame, vaults: pd.DataFrame, limit: int) -> pd.Series
     if len(vaults) <= limit:
         return pd.Series(True, index=vaults.index)
     graded = codes[codes["code"] < DRY]
-    weight = graded["code"].map({0: 0.0, 1: 1.0, 2: 2.0}).groupby(graded["vault_id"]).sum()
+    weight = graded["code"].groupby(graded["vault_id"], observed=True).sum()
     score = vaults["vault_id"].map(weight).fillna(-1.0).to_numpy(float)
     shown = np.zeros(len(vaults), bool)
     shown[np.argsort(-score, kind="stable")[:limit]] = True
@@ -126,18 +140,21 @@ def records_of(codes: pd.DataFrame, vaults: gpd.GeoDataFrame, grid: Grid) -> dic
     names = sorted(set(cells))
     years = codes["year"]
     first = int(years.min()) if len(years) else 0
+    number = pd.Series(np.arange(len(names)), index=names)
+    # What a vault has is looked up once for each vault, not for each of its visits.
+    hex_of = cell_of.reindex(codes["vault_id"].cat.categories).map(number).fillna(-1).to_numpy(int)
     graded = codes[codes["code"] < DRY]
     graded = graded.assign(
-        cell=graded["vault_id"].map(cell_of),
+        cell=np.append(hex_of, -1)[graded["vault_id"].cat.codes],
         when=4 * (graded["year"] - first) + graded["quarter"],
-    ).dropna(subset=["cell"])
-    by = graded.pivot_table(
-        index=["cell", "when"], columns="code", aggfunc="size", fill_value=0, observed=True
-    ).reindex(columns=[0, 1, 2], fill_value=0)
+    )
+    graded = graded[graded["cell"] >= 0]
+    by = pd.DataFrame({code: graded["code"].eq(code) for code in range(len(schema.GRADES))})
+    by = by.groupby([graded["cell"], graded["when"]]).sum()
     rows: dict[str, list[int]] = {name: [] for name in names}
     for (cell, when), counts in zip(by.index, by.to_numpy().tolist(), strict=True):
-        rows[cell] += [int(when), *counts]
-    seen = set(graded["vault_id"])
+        rows[names[cell]] += [int(when), *counts]
+    seen = graded["vault_id"].cat.categories[graded["vault_id"].cat.codes.unique()]
     in_cell = pd.DataFrame({"cell": cells, "never": ~placed["vault_id"].isin(seen).to_numpy()})
     counted = in_cell.groupby("cell", sort=True)["never"].agg(["size", "sum"])
     return {
@@ -154,18 +171,27 @@ def records_of(codes: pd.DataFrame, vaults: gpd.GeoDataFrame, grid: Grid) -> dic
 
 
 def _priors(graded: pd.DataFrame, key: str) -> dict[str, float]:
-    looks = np.asarray(graded.groupby(key)["code"].size(), dtype=np.float64)
+    place = graded[key].cat.codes if key == "vault_id" else graded[key]
+    looks = np.bincount(place).astype(np.float64)
     told = {}
     for name, least in (("dirty", 1), ("heavy", 2)):
-        dirty = graded["code"].ge(least).groupby(graded[key]).sum()
-        told[name] = round(prior_looks(np.asarray(dirty, dtype=np.float64), looks), 1)
+        dirty = np.bincount(place, weights=graded["code"].ge(least)).astype(np.float64)
+        told[name] = round(prior_looks(dirty, looks), 1)
     return told
 
 
 def _cells(lat: npt.NDArray[np.float64], lon: npt.NDArray[np.float64]) -> list[str]:
     cells: list[str] = []
     for resolution in _RESOLUTIONS:
+        few = {
+            h3.latlng_to_cell(y, x, resolution)
+            for y, x in zip(lat[::_ONE_IN], lon[::_ONE_IN], strict=True)
+        }
+        if len(few) > MOST_HEXES:
+            continue
         cells = [h3.latlng_to_cell(y, x, resolution) for y, x in zip(lat, lon, strict=True)]
         if len(set(cells)) <= MOST_HEXES:
-            break
-    return cells
+            return cells
+    return cells or [
+        h3.latlng_to_cell(y, x, _RESOLUTIONS[-1]) for y, x in zip(lat, lon, strict=True)
+    ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
@@ -25,18 +25,26 @@ from vaultplan.outputs.sheets.codes import code_svg
 PAPERS = ("us-letter", "a4")
 
 Typeset: TypeAlias = Callable[[Mapping[str, Any], Path], None]
+#: Data and the PDF to set it into, several that have much in common.
+Batch: TypeAlias = Sequence[tuple[Mapping[str, Any], Path]]
 
 
 @contextmanager
-def typesetters(template: str, count: int) -> Iterator[Typeset]:
-    """Yield what sets data into a PDF as :func:`typesetter` does, by several processes at once.
+def typesetters(template: str, count: int) -> Iterator[Callable[[Batch], None]]:
+    """Yield what sets PDFs as :func:`typesetter` does, by several processes at once.
 
-    Typst holds a process to one core. A PDF may be written only when the block ends; so may the
-    error come that one could not be. With a ``count`` of 0 all is set here and at once.
+    Typst holds a process to one core. Those of a batch are set by one process, which remembers what
+    it drew and laid out. A PDF may be written only when the block ends; so may the error come that
+    one could not be. With a ``count`` of 0 all is set here and at once.
     """
     if count == 0:
-        with typesetter(template) as typeset:
-            yield typeset
+        with typesetter(template) as typeset_one:
+
+            def typeset_here(batch: Batch) -> None:
+                for data, path in batch:
+                    typeset_one(data, path)
+
+            yield typeset_here
         return
     free: Queue[subprocess.Popen[str]] = Queue()
     command = [sys.executable, "-m", "vaultplan.outputs.sheets.typeset", template]
@@ -51,17 +59,20 @@ def typesetters(template: str, count: int) -> Iterator[Typeset]:
         stack.callback(pool.shutdown, cancel_futures=True)
         waiting: list[Future[None]] = []
 
-        def set_there(line: str) -> None:
+        def set_there(lines: list[str]) -> None:
             process = free.get()
             try:
-                _asked(process, line)
+                for line in lines:
+                    _asked(process, line)
             finally:
                 free.put(process)
 
-        def typeset(data: Mapping[str, Any], path: Path) -> None:
-            check_paper(data["paper"])
-            asked = {"path": str(path), "data": data}
-            waiting.append(pool.submit(set_there, json.dumps(asked, allow_nan=False)))
+        def typeset(batch: Batch) -> None:
+            for data, _ in batch:
+                check_paper(data["paper"])
+            asked = [{"path": str(path), "data": data} for data, path in batch]
+            lines = [json.dumps(one, allow_nan=False) for one in asked]
+            waiting.append(pool.submit(set_there, lines))
 
         yield typeset
         for one in waiting:

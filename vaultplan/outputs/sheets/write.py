@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -90,47 +90,55 @@ def setting_sheets(
         yield []
         return
     week = gather_week(frames, settings)
-    days = list(week.stops.groupby(["on", "truck_id"], sort=True))
-    yards = _yards(week, [pair for pair, _ in days])
-    pairs = [*(pair for pair, _ in days), *((day, f"yard {yard}") for day, yard in yards)]
-    names = truck_day_names(pairs, ".pdf")
+    days = dict(iter(week.stops.groupby(["on", "truck_id"], sort=True)))
+    yards = _yards(week, list(days))
+    with_all = [(day, f"yard {yard}") for (day, yard), trucks in yards.items() if len(trucks) > 1]
+    paths = {
+        pair: target / name
+        for pair, name in zip(
+            [*days, *with_all], truck_day_names([*days, *with_all], ".pdf"), strict=True
+        )
+    }
     target.mkdir(parents=True, exist_ok=True)
-    written = []
+    done = 0
     # Processes take a second to start: few sheets are set sooner here.
-    helpers = min(os.cpu_count() or 1, MOST_HELPERS) if len(names) > MANY_SHEETS else 0
+    helpers = min(os.cpu_count() or 1, MOST_HELPERS) if len(paths) > MANY_SHEETS else 0
     with typesetters("sheets/sheet.typ", helpers) as typeset:
-        sheets: dict[tuple[pd.Timestamp, str], dict[str, Any]] = {}
-        for ((day, truck), stops), name in zip(days, names[: len(days)], strict=True):
-            sheet = _sheet(week, str(truck), pd.Timestamp(day), _rows(stops))
-            sheets[day, str(truck)] = sheet
-            written.append(target / name)
-            typeset(_payload(week, [sheet], sheet["title"], paper), written[-1])
-            if on_progress:
-                on_progress(len(written), len(names))
-        for ((day, yard), trucks), name in zip(yards.items(), names[len(days) :], strict=True):
-            depot = week.row("depots", yard)
-            title = week.labels["yard_title"].format(
-                date=date_in_words(day, week.labels),
-                yard=printable(depot.get("name") or yard, 60) or week.labels["not_stated"],
-            )
-            written.append(target / name)
-            mine = [sheets[day, truck] for truck in trucks]
-            typeset(_payload(week, mine, title, paper), written[-1])
-            if on_progress:
-                on_progress(len(written), len(names))
-        yield written
-    remove_stale(target, week.plan["week_of"], ".pdf", written)
+        for (day, yard), trucks in yards.items():
+            sheets = [_sheet(week, truck, day, _rows(days[day, truck])) for truck in trucks]
+            batch = [
+                (_payload(week, [sheet], sheet["title"], paper), paths[day, truck])
+                for truck, sheet in zip(trucks, sheets, strict=True)
+            ]
+            if len(trucks) > 1:
+                title = _yard_title(week, yard, day)
+                batch.append((_payload(week, sheets, title, paper), paths[day, f"yard {yard}"]))
+            typeset(batch)
+            for _ in batch:
+                done += 1
+                if on_progress:
+                    on_progress(done, len(paths))
+        yield list(paths.values())
+    remove_stale(target, week.plan["week_of"], ".pdf", list(paths.values()))
 
 
 def _yards(
-    week: Week, days: list[tuple[pd.Timestamp, str]]
+    week: Week, days: Iterable[tuple[pd.Timestamp, str]]
 ) -> dict[tuple[pd.Timestamp, str], list[str]]:
-    """Return the trucks of each day and yard that sends more than one."""
+    """Return the trucks of each day and yard."""
     found: dict[tuple[pd.Timestamp, str], list[str]] = {}
     for day, truck in days:
         yard = str(week.row("trucks", truck).get("depot_id") or "")
-        found.setdefault((day, yard), []).append(str(truck))
-    return {key: trucks for key, trucks in found.items() if len(trucks) > 1}
+        found.setdefault((day, yard), []).append(truck)
+    return found
+
+
+def _yard_title(week: Week, yard: str, day: pd.Timestamp) -> str:
+    depot = week.row("depots", yard)
+    return week.labels["yard_title"].format(
+        date=date_in_words(day, week.labels),
+        yard=printable(depot.get("name") or yard, 60) or week.labels["not_stated"],
+    )
 
 
 def _sheet(week: Week, truck_id: str, day: pd.Timestamp, stops: list[Row]) -> dict[str, Any]:
