@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from vaultplan import pipeline, week
+from vaultplan import pipeline, renewing, week
 from vaultplan.discharge import rules
 from vaultplan.forecast.fitting import refit
 from vaultplan.forecast.forecasts import fit_models, forecast_with
@@ -69,6 +69,15 @@ def test_nothing_changed_nothing_is_done_again(known):
     points = len(first.frames["forecasts"])
     assert f"{points:,} of {points:,} forecasts kept" in again.kept.reused
     assert "1,500 of 1,500 paths kept" in again.kept.reused
+
+
+def test_paths_traced_beside_are_those_traced_here(known, monkeypatch):
+    location, first, settings = known
+    monkeypatch.setattr(renewing, "_MANY_VAULTS", 1)
+    monkeypatch.setattr(renewing, "processes", lambda: 2)
+    monkeypatch.setattr(renewing, "traced", None)
+    again = judged(location, settings, anew=True)
+    assert_same(again, first, ["traces"])
 
 
 def test_new_visits_touch_their_vaults_alone(known):

@@ -11,6 +11,7 @@ VaultplanError
 ├── ScheduleError (RuntimeError)    a week cannot be built, or a plan breaks one of its limits
 ├── OutputError (RuntimeError)      a map, layer or sheet cannot be written
 ├── ClusterError (RuntimeError)     a cluster is not there, does not fit or went away
+├── ProcessError (RuntimeError)     a process that worked beside this one died
 └── MissingExtraError (ImportError) an optional package is needed; the message names the install
 """
 
@@ -58,6 +59,10 @@ class OutputError(VaultplanError, RuntimeError):
 
 class ClusterError(VaultplanError, RuntimeError):
     """A cluster is not there, its workers do not fit, or it went away."""
+
+
+class ProcessError(VaultplanError, RuntimeError):
+    """A process that worked beside this one died."""
 
 
 class MissingExtraError(VaultplanError, ImportError):

@@ -94,13 +94,17 @@ class Kept:
         Who asks brings it up to date by ``changes``, and keeps it again if it became another.
         """
         self._asked.add(stage)
-        if self.folder is None or stage not in self._files:
+        if self.folder is None or not self.has(stage):
             return None
         with contextlib.suppress(*_SPOILED), (self.folder / self._files[stage]).open("rb") as file:
             # Only files of this user in a folder that nobody else may write to are read.
             if pickle.load(file) == version:  # noqa: S301
                 return pickle.load(file)  # noqa: S301
         return None
+
+    def has(self, stage: str) -> bool:
+        """Return whether a stage kept anything the last time."""
+        return self.folder is not None and stage in self._files
 
     def keep(self, stage: str, version: str, result: object) -> None:
         """Keep a stage's result for the next run."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Final, cast
 
@@ -11,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from vaultplan.beside import Tell, Work, beside, processes
 from vaultplan.drainage.network import DrainNetwork, build_network
 from vaultplan.drainage.retrace import retrace
 from vaultplan.errors import TraceError
@@ -20,7 +22,7 @@ from vaultplan.forecast.volume import WaterModel
 from vaultplan.keeping import Change, Kept
 from vaultplan.schema import Frames, table
 from vaultplan.settings import Settings
-from vaultplan.spread import fit_models, forecast_with, trace_vaults
+from vaultplan.spread import current, fit_models, forecast_with, trace_vaults
 
 Rows = npt.NDArray[np.int64]
 
@@ -32,6 +34,8 @@ STREET_TABLES: Final = ("roads", "curbs", "drainage_areas", "inlet_choices")
 MOST_NEW_FRAC: Final = 0.01
 #: Traces of more vaults than this are made all anew.
 _MOST_RETRACED: Final = 20_000
+#: A process takes a second to start: of fewer vaults paths are traced here.
+_MANY_VAULTS: Final = 50_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,18 +128,49 @@ def _places(rows: pd.DataFrame, points: pd.DataFrame, model: WaterModel) -> Rows
     return pd.Index(numbers(rows)).get_indexer(pd.Index(numbers(points))).astype(np.int64)
 
 
+@contextmanager
+def tracing_beside(
+    frames: Frames, *, settings: Settings, kept: Kept, with_geometry: Sequence[str] | bool
+) -> Iterator[Work | None]:
+    """Yield the tracing of a large fleet of which no paths are kept, begun by another process.
+
+    Paths and water have nothing to do with each other, and forecasts begin on one core.
+    """
+    is_large = len(frames["vaults"]) >= _MANY_VAULTS
+    if not is_large or kept.has("traces") or processes() == 1 or current() is not None:
+        yield None
+        return
+    mine = {name: frames[name] for name in DRAIN_TABLES + STREET_TABLES}
+    with beside(trace_apart, mine, settings, with_geometry) as work:
+        yield work
+
+
+def trace_apart(
+    frames: Frames, settings: Settings, with_geometry: Sequence[str] | bool, tell: Tell
+) -> gpd.GeoDataFrame:
+    """Return :func:`traced`; the work of another process."""
+    return traced(
+        frames,
+        settings=settings,
+        with_geometry=with_geometry,
+        on_progress=lambda *done: tell(done),
+    )
+
+
 def renewed_traces(
     frames: Frames,
     *,
     settings: Settings,
     kept: Kept,
     with_geometry: Sequence[str] | bool,
+    begun: Work | None = None,
     on_progress: Progress | None = None,
 ) -> gpd.GeoDataFrame:
     """Return table ``traces``, with lines for the vaults asked for.
 
-    Only vaults that changed, whose water passes a pipe that changed, or whose path has to be drawn
-    now are traced again; the rows are those that tracing all would give.
+    ``begun`` is what :func:`tracing_beside` began with the same frames. Only vaults that changed,
+    whose water passes a pipe that changed, or whose path has to be drawn now are traced again; the
+    rows are those that tracing all would give.
     """
     trace = _Tracer(frames, settings, on_progress)
     version = settings.drainage.model_dump_json()
@@ -145,7 +180,7 @@ def renewed_traces(
     changed = kept.changed((*DRAIN_TABLES, *STREET_TABLES))
     rows = None if earlier is None else _up_to_date(earlier, changed, frames, settings, trace)
     if earlier is None or rows is None:
-        made = trace.vaults(None, with_geometry)
+        made = trace.vaults(None, with_geometry) if begun is None else begun.result()
         kept.keep("traces", version, _Traced(made, drawn))
         return made
     has_line = rows.geometry.notna() | ~rows["vault_id"].isin(drawn)

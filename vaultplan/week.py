@@ -31,6 +31,7 @@ from vaultplan.renewing import (
     renewed_forecasts,
     renewed_traces,
     traced,
+    tracing_beside,
 )
 from vaultplan.schedule.checker import check_plan
 from vaultplan.schedule.jobs import build_jobs
@@ -164,27 +165,29 @@ def judge(week: Week, on_step: OnStep, *, everywhere: bool) -> None:
     ordered = frames["vaults"].loc[wanted, "vault_id"]
     first_day = cross(frames["vaults"]["vault_id"] if everywhere else ordered, week.days[:1])
     points = pd.concat([first_day, cross(ordered, week.days[1:])], ignore_index=True)
-    step = f"Forecast water and grade ({len(points):,} vault-days)"
-    on_step(step)
-    frames["forecasts"], week.models["water"] = renewed_forecasts(
-        frames,
-        points,
-        as_of=week.as_of,
-        settings=settings,
-        kept=week.kept,
-        on_progress=partial(on_step, step),
-    )
-    step = "Trace drains to the sea"
-    on_step(step)
     # A small fleet's map draws every path; a large one's only those of open orders.
     drawn = True if len(frames["vaults"]) <= MOST_DRAWN_PATHS else list(ordered)
-    frames["traces"] = renewed_traces(
-        frames,
-        settings=settings,
-        kept=week.kept,
-        with_geometry=drawn,
-        on_progress=partial(on_step, step),
-    )
+    with tracing_beside(frames, settings=settings, kept=week.kept, with_geometry=drawn) as tracing:
+        step = f"Forecast water and grade ({len(points):,} vault-days)"
+        on_step(step)
+        frames["forecasts"], week.models["water"] = renewed_forecasts(
+            frames,
+            points,
+            as_of=week.as_of,
+            settings=settings,
+            kept=week.kept,
+            on_progress=partial(on_step, step),
+        )
+        step = "Trace drains to the sea"
+        on_step(step)
+        frames["traces"] = renewed_traces(
+            frames,
+            settings=settings,
+            kept=week.kept,
+            with_geometry=drawn,
+            begun=tracing,
+            on_progress=partial(on_step, step),
+        )
     week.kept.write()
     on_step("Apply the discharge rules")
     frames["sensitivities"] = grade_waters(

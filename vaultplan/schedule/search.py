@@ -5,11 +5,7 @@ scipy's search holds the interpreter, so threads would not help.
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
-import tempfile
-from pathlib import Path
+from contextlib import ExitStack
 from typing import Any, Final
 
 import numpy as np
@@ -17,7 +13,7 @@ import numpy.typing as npt
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from vaultplan.errors import ScheduleError
+from vaultplan.beside import Tell, beside, processes
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -26,8 +22,6 @@ Ints = npt.NDArray[np.int64]
 CHUNK: Final = 20
 #: A process takes a second to start: fewer starts times nodes than this are searched here.
 _MANY: Final = 30_000_000
-_MOST_PROCESSES: Final = 4
-_PROCESS: Final = "import sys; from vaultplan.schedule.search import serve; serve(*sys.argv[1:])"
 
 
 def minutes_to(minutes: Any, starts: Ints, ends: Ints) -> Floats:
@@ -42,40 +36,26 @@ def minutes_to(minutes: Any, starts: Ints, ends: Ints) -> Floats:
 
     Raises
     ------
-    ScheduleError
+    ProcessError
         If a process that searches dies.
     """
-    count = min(os.cpu_count() or 1, _MOST_PROCESSES)
-    if count == 1 or len(starts) * minutes.shape[0] < _MANY:
-        return _searched(minutes, starts, ends)
-    with tempfile.TemporaryDirectory(prefix="vaultplan-search-") as folder:
-        place = Path(folder)
-        sparse.save_npz(place / "minutes.npz", sparse.csr_matrix(minutes), compressed=False)
-        np.save(place / "ends.npy", ends)
-        parts = np.array_split(starts, count)
-        running = []
-        for number, part in enumerate(parts):
-            np.save(place / f"starts{number}.npy", part)
-            command = [sys.executable, "-c", _PROCESS, folder, str(number)]
-            running.append(subprocess.Popen(command))
-        ended = [process.wait() for process in running]
-        if any(ended):
-            raise ScheduleError("a search along the streets ended early; is there memory enough?")
-        found = [np.load(place / f"found{number}.npy") for number in range(count)]
+    many = len(starts) * minutes.shape[0] >= _MANY
+    mine, *others = np.array_split(starts, processes() if many else 1)
+    with ExitStack() as stack:
+        searches = [
+            stack.enter_context(beside(search, sparse.csr_matrix(minutes), part, ends))
+            for part in others
+        ]
+        found = [search(minutes, mine, ends)]
+        found += [one.result() for one in searches]
     return np.concatenate(found)
 
 
-def _searched(minutes: Any, starts: Ints, ends: Ints) -> Floats:
+def search(minutes: Any, starts: Ints, ends: Ints, tell: Tell = lambda _word: None) -> Floats:
+    """Return what :func:`minutes_to` does, searched by this process alone."""
     found = np.empty((len(starts), len(ends)))
     for begin in range(0, len(starts), CHUNK):
         rows = slice(begin, begin + CHUNK)
         found[rows] = csgraph.dijkstra(minutes, indices=starts[rows])[:, ends]
+        tell(begin)
     return found
-
-
-def serve(folder: str, number: str) -> None:
-    """Search the ways of one share of the starts; the work of a process."""
-    place = Path(folder)
-    minutes = sparse.load_npz(place / "minutes.npz")
-    starts, ends = np.load(place / f"starts{number}.npy"), np.load(place / "ends.npy")
-    np.save(place / f"found{number}.npy", _searched(minutes, starts, ends))

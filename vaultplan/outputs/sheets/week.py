@@ -68,7 +68,7 @@ def gather_week(frames: schema.Frames, settings: Settings) -> Week:
     CRSError
         If the tables are not all in one CRS.
     """
-    held = {name: frames.get(name, schema.table(name).empty()) for name in _TABLES}
+    held = {name: frames.get(name, schema.table(name).empty()) for name in TABLES}
     stops = held["plan_stops"].sort_values(["on", "truck_id", "stop_number"])
     plan_ids = sorted(set(stops["plan_id"]))
     plans = _rows_by(held["plans"], "plan_id")
@@ -115,7 +115,7 @@ _KEYED = {
     "receiving_waters": "water_id",
     "sensitivities": "water_id",
 }
-_TABLES = (
+TABLES = (
     *_KEYED,
     *("plans", "plan_stops", "plan_loads", "forecasts", "decisions", "visits", "routes"),
     *("roads", "backdrop", "inlets", "rain_outlook"),

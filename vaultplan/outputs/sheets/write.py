@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
+from itertools import count
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, TypeAlias
 
 import pandas as pd
 
 from vaultplan import schema, styles
+from vaultplan.beside import Tell, beside, processes
 from vaultplan.outputs.files import remove_stale, truck_day_names
 from vaultplan.outputs.labels import date_in_words, printable
+from vaultplan.outputs.plan_view import of_week
 from vaultplan.outputs.sheets.cover import cover
 from vaultplan.outputs.sheets.stop import stop_card
-from vaultplan.outputs.sheets.typeset import check_paper, typesetters
-from vaultplan.outputs.sheets.week import Row, Week, gather_week
+from vaultplan.outputs.sheets.typeset import check_paper, typesetter
+from vaultplan.outputs.sheets.week import TABLES, Row, Week, gather_week
 from vaultplan.settings import Settings
+
+#: A day, and a truck or yard.
+Pair: TypeAlias = tuple[pd.Timestamp, str]
 
 #: Stands in the name of a file that holds all sheets of a yard's day.
 OF_YARD = "_yard-"
-MANY_SHEETS, MOST_HELPERS = 40, 4
+MANY_SHEETS: Final = 40
 
 
 def write_sheets(
@@ -51,7 +56,7 @@ def setting_sheets(
 ) -> Iterator[list[Path]]:
     """Yield the route sheets of ``folder/sheets``, one PDF per truck and day.
 
-    Many are set by processes of their own while the block goes on; all are there when it ends.
+    Many are set by other processes while the block goes on; all are there when it ends.
 
     A yard that sends several trucks on a day has all their sheets in one more file, to be printed
     at one go.
@@ -74,7 +79,8 @@ def setting_sheets(
     paper
         ``us-letter`` or ``a4``, in place of the one in the settings.
     on_progress
-        Called with the number of files gathered or written, and the number of all.
+        Called with the number of files written, and the number of all; by a thread, where other
+        processes write them.
 
     Raises
     ------
@@ -89,45 +95,79 @@ def setting_sheets(
     if "plan_stops" not in frames or frames["plan_stops"].empty:
         yield []
         return
+    frames = of_week({name: frames[name] for name in (*TABLES, "notices") if name in frames})
     week = gather_week(frames, settings)
-    days = dict(iter(week.stops.groupby(["on", "truck_id"], sort=True)))
-    yards = _yards(week, list(days))
+    yards = _yards(week)
     with_all = [(day, f"yard {yard}") for (day, yard), trucks in yards.items() if len(trucks) > 1]
-    paths = {
-        pair: target / name
-        for pair, name in zip(
-            [*days, *with_all], truck_day_names([*days, *with_all], ".pdf"), strict=True
-        )
-    }
+    pairs = [*_days(week), *with_all]
+    names = truck_day_names(pairs, ".pdf")
+    paths = {pair: target / name for pair, name in zip(pairs, names, strict=True)}
     target.mkdir(parents=True, exist_ok=True)
-    done = 0
-    # Processes take a second to start: few sheets are set sooner here.
-    helpers = min(os.cpu_count() or 1, MOST_HELPERS) if len(paths) > MANY_SHEETS else 0
-    with typesetters("sheets/sheet.typ", helpers) as typeset:
-        for (day, yard), trucks in yards.items():
+    files = list(paths.values())
+    # A process takes some seconds to start: few sheets are set sooner here.
+    others = processes() - 1 if len(names) > MANY_SHEETS else 0
+    told = count(1)
+
+    def on_told(_word: object) -> None:
+        if on_progress:
+            on_progress(next(told), len(files))
+
+    with ExitStack() as stack:
+        shares = [list(yards)[number::others] for number in range(others)]
+        works = [
+            stack.enter_context(
+                beside(set_apart, frames, settings, paper, paths, share, on_told=on_told)
+            )
+            for share in shares
+        ]
+        if not works:
+            _set_sheets(week, list(yards), paths, paper, on_told)
+        yield files
+        for work in works:
+            work.result()
+    remove_stale(target, week.plan["week_of"], ".pdf", files)
+
+
+def set_apart(
+    frames: schema.Frames,
+    settings: Settings,
+    paper: str,
+    paths: Mapping[Pair, Path],
+    yards: Sequence[Pair],
+    tell: Tell,
+) -> None:
+    """Set the sheets of some yards' days; the work of another process."""
+    _set_sheets(gather_week(frames, settings), yards, paths, paper, tell)
+
+
+def _set_sheets(
+    week: Week, yards: Sequence[Pair], paths: Mapping[Pair, Path], paper: str, tell: Tell
+) -> None:
+    """Set the sheets of the trucks of some yards' days, and those of each yard in one."""
+    days, every = _days(week), _yards(week)
+    with typesetter("sheets/sheet.typ") as typeset:
+        for day, yard in yards:
+            trucks = every[day, yard]
             sheets = [_sheet(week, truck, day, _rows(days[day, truck])) for truck in trucks]
-            batch = [
-                (_payload(week, [sheet], sheet["title"], paper), paths[day, truck])
-                for truck, sheet in zip(trucks, sheets, strict=True)
-            ]
+            for truck, sheet in zip(trucks, sheets, strict=True):
+                typeset(_payload(week, [sheet], sheet["title"], paper), paths[day, truck])
+                tell(truck)
             if len(trucks) > 1:
-                title = _yard_title(week, yard, day)
-                batch.append((_payload(week, sheets, title, paper), paths[day, f"yard {yard}"]))
-            typeset(batch)
-            for _ in batch:
-                done += 1
-                if on_progress:
-                    on_progress(done, len(paths))
-        yield list(paths.values())
-    remove_stale(target, week.plan["week_of"], ".pdf", list(paths.values()))
+                payload = _payload(week, sheets, _yard_title(week, yard, day), paper)
+                typeset(payload, paths[day, f"yard {yard}"])
+                tell(yard)
 
 
-def _yards(
-    week: Week, days: Iterable[tuple[pd.Timestamp, str]]
-) -> dict[tuple[pd.Timestamp, str], list[str]]:
+def _days(week: Week) -> dict[Pair, pd.DataFrame]:
+    """Return the stops of each day and truck."""
+    groups = week.stops.groupby(["on", "truck_id"], sort=True)
+    return {(pd.Timestamp(day), str(truck)): stops for (day, truck), stops in groups}
+
+
+def _yards(week: Week) -> dict[Pair, list[str]]:
     """Return the trucks of each day and yard."""
-    found: dict[tuple[pd.Timestamp, str], list[str]] = {}
-    for day, truck in days:
+    found: dict[Pair, list[str]] = {}
+    for day, truck in _days(week):
         yard = str(week.row("trucks", truck).get("depot_id") or "")
         found.setdefault((day, yard), []).append(truck)
     return found
