@@ -109,6 +109,7 @@ _TABLES = (
         text("detection_condition", "why there is no value (WQX result detection condition)"),
         real("reporting_limit", "lowest value the laboratory reports"),
         text("method_id", "analytical method"),
+        date("analyzed_on", "day the laboratory analyzed it; blank if it does not say"),
     )),
     Table("gauges", "Rain gauges.", ("gauge_id",), (
         must(text("gauge_id", "id of the gauge")),

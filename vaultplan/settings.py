@@ -301,7 +301,24 @@ class HotspotSettings(_Part):
 
 
 class SampleSettings(_Part):
-    """How laboratory results are read, and which vaults are drawn for sampling."""
+    """How laboratory results are read."""
+
+    holding_days: dict[str, float] = Field(
+        {
+            "Total suspended solids": 7.0,
+            "Oil and Grease": 28.0,
+            "pH": 0.0,
+            "Copper": 180.0,
+            "Lead": 180.0,
+            "Zinc": 180.0,
+            "Cadmium": 180.0,
+        },
+        description="days within which each characteristic is to be analyzed; 40 CFR 136.3 table "
+        "II, from memory: see the current table",
+    )
+    project_id: str = Field(
+        "vault-water", min_length=1, description="project under which results are exported"
+    )
 
 
 class ReportSettings(_Part):

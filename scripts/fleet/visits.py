@@ -238,6 +238,11 @@ def take_samples(visits: pd.DataFrame, code: str, rng: np.random.Generator) -> p
                 )
             )
     table = pd.concat(rows, ignore_index=True).sort_values("at", kind="stable")
-    table["visit_id"] = visits["visit_id"].to_numpy(object)[table.pop("at").to_numpy()]
+    at = table.pop("at").to_numpy()
+    table["visit_id"] = visits["visit_id"].to_numpy(object)[at]
+    # Laboratories take one day to nine, and do not always say when.
+    later = 1 + at * 7 % 9
+    on = pd.to_datetime(visits["visited_at"]).to_numpy("datetime64[D]")[at] + later
+    table["analyzed_on"] = np.where(at % 5 == 0, np.datetime64("NaT"), on)
     table.insert(0, "sample_id", [f"{code}-L{k:05d}" for k in range(1, len(table) + 1)])
     return table

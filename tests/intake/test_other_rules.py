@@ -54,8 +54,36 @@ def test_a_result_or_a_condition_never_both_or_neither():
         index=[2, 3, 4, 5],
     )
     book = FindingBook()
-    check_samples(frame, text_of(frame), book)
-    assert book.findings()["row"].tolist() == [4, 5]
+    assert check_samples(frame, text_of(frame), book) is frame
+    found = book.findings()
+    assert sorted(zip(found["row"], found["rule"], strict=True)) == [
+        (4, "limit_as_value"),
+        (5, "value_and_condition"),
+    ]
+
+
+def test_a_value_beside_a_condition_is_taken_for_the_limit_where_that_is_asked_for():
+    """Laboratories write "2, ND" of a result below 2; with a limit of its own nobody can know."""
+    frame = pd.DataFrame(
+        {
+            "result_value": [2.0, 2.0, 0.0],
+            "detection_condition": ["Not Detected"] * 3,
+            "reporting_limit": [None, 1.0, None],
+        },
+        index=[2, 3, 4],
+    )
+    book = FindingBook(asked_for(["limit_as_value"]))
+    mended = check_samples(frame, text_of(frame), book)
+    assert mended["reporting_limit"].tolist()[:2] == [2.0, 1.0]
+    assert mended["result_value"].isna().tolist() == [True, False, False]
+    found = book.findings()
+    assert found.set_index("row")["rule"].to_dict() == {
+        2: "limit_as_value",
+        3: "value_and_condition",
+        4: "value_and_condition",
+    }
+    changes = book.take_chunk()[1]
+    assert sorted(changes["column"]) == ["reporting_limit", "result_value"]
 
 
 def line(*xs: float) -> LineString:

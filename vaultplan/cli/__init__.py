@@ -9,11 +9,23 @@ from typing import Annotated
 import typer
 
 from vaultplan import __version__
-from vaultplan.cli import files, judge, replan, rules, upkeep, walk, watch, why
+from vaultplan.cli import files, judge, lab, replan, rules, upkeep, walk, watch, why
 from vaultplan.cli.console import app, err_console, out_console
 from vaultplan.errors import VaultplanError
 
-__all__ = ["app", "files", "judge", "main", "replan", "rules", "upkeep", "walk", "watch", "why"]
+__all__ = [
+    "app",
+    "files",
+    "judge",
+    "lab",
+    "main",
+    "replan",
+    "rules",
+    "upkeep",
+    "walk",
+    "watch",
+    "why",
+]
 
 
 def _tell_version(asked: bool) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import shapely
 
@@ -53,17 +54,38 @@ def check_orders(
 
 
 def check_samples(frame: pd.DataFrame, text: Texts, book: FindingBook) -> pd.DataFrame:
-    """Return the samples as they are; results with a detection condition are in the book."""
-    if {"result_value", "detection_condition"} <= set(frame):
-        both = frame["result_value"].notna() == frame["detection_condition"].notna()
-        book.add(
-            "value_and_condition",
-            "result_value",
-            text["result_value"][both],
-            "stands with a detection condition, or neither is given",
-            "give exactly one of the two",
-        )
-    return frame
+    """Return samples with repairs asked for in place; what is odd is in the book."""
+    if not {"result_value", "detection_condition"} <= set(frame):
+        return frame
+    value, has_condition = frame["result_value"], frame["detection_condition"].notna()
+    blank = pd.Series(np.nan, index=frame.index)
+    limit = frame.get("reporting_limit", blank)
+    is_limit = has_condition & (value > 0) & limit.isna()
+    wrong = (value.notna() == has_condition) & ~is_limit
+    book.add(
+        "value_and_condition",
+        "result_value",
+        text["result_value"][wrong],
+        "stands with a detection condition, or neither is given",
+        "give exactly one of the two",
+    )
+    accepted = book.add(
+        "limit_as_value",
+        "reporting_limit",
+        text.get("reporting_limit", blank.astype("str"))[is_limit],
+        "is not given, but a value beside the detection condition",
+        "give the limit as the limit, or ask for the value to be taken for it",
+        repairs=value[is_limit],
+    )
+    if not len(accepted):
+        return frame
+    mended = frame.copy(deep=False)
+    taken = pd.Series(np.nan, index=accepted.index)
+    book.change("limit_as_value", "result_value", text["result_value"], taken)
+    book.set_beyond("reporting_limit", accepted.index)
+    mended["reporting_limit"] = limit.astype("float64").where(~is_limit, value)
+    mended["result_value"] = value.where(~is_limit)
+    return mended
 
 
 def check_pipes(frame: pd.DataFrame, survey: Survey, book: FindingBook) -> pd.DataFrame:

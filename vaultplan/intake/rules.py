@@ -118,6 +118,8 @@ _RULES: Final = (
     Rule("order_at_idle", "warning", "an open order at a vault that is retired or another owner's"),
     Rule("due_before_start", "warning", "due before it may begin", "swap the two days"),
     Rule("value_and_condition", "warning", "a result and a detection condition, or neither"),
+    Rule("limit_as_value", "warning", "a detection condition, and the limit stands as the value",
+        "take the value for the reporting limit"),
     # Drains
     Rule("pipe_ring", "warning", "a pipe ends where it begins"),
     Rule("against_flow", "warning", "a pipe is drawn against its flow", "turn the line round"),

@@ -1,0 +1,138 @@
+"""Laboratory results of vault water: what was found, what the filter socks took out."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import pandas as pd
+import typer
+
+from vaultplan import sampling
+from vaultplan.cli.console import (
+    DEFAULT_DB,
+    Db,
+    Out,
+    SettingsFile,
+    app,
+    day,
+    deliver,
+    out_console,
+    settings_of,
+    show,
+    steps,
+)
+
+Since = Annotated[
+    datetime | None,
+    typer.Option("--since", formats=["%Y-%m-%d"], help="First day that counts."),
+]
+Until = Annotated[
+    datetime | None,
+    typer.Option("--until", formats=["%Y-%m-%d"], help="Last day that counts."),
+]
+
+
+@app.command()
+def samples(
+    characteristic: Annotated[
+        str | None, typer.Argument(help="The one characteristic wanted; all if none is named.")
+    ] = None,
+    db: Db = DEFAULT_DB,
+    since: Since = None,
+    until: Until = None,
+    drop_held_too_long: Annotated[
+        bool,
+        typer.Option(
+            "--drop-held-too-long", help="Leave out what was analyzed later than it may be."
+        ),
+    ] = False,
+    wqx: Annotated[
+        Path | None, typer.Option("--wqx", help="Write the results with WQX column names: .csv.")
+    ] = None,
+    settings: SettingsFile = None,
+    out: Out = None,
+) -> None:
+    """Sum up laboratory results, those below a limit included, and what socks removed.
+
+    Example: [bold]vaultplan samples "Total suspended solids" --since 2025-01-01[/bold]
+    """
+    with steps() as on_step:
+        found = sampling.sampled(
+            db,
+            since=day(since),
+            until=day(until),
+            only=characteristic,
+            with_held_too_long=not drop_held_too_long,
+            wqx=wqx,
+            settings=settings_of(settings, db),
+            on_step=on_step,
+        )
+    kinds = found.characteristics.assign(
+        median=_or_less(found.characteristics, "median"),
+        p90=_or_less(found.characteristics, "p90"),
+        mean=_means(found.characteristics),
+    )
+    columns = ["characteristic", "stage", "unit", "count", "below_count", "median", "p90", "mean"]
+    show(kinds, "Results", columns, limit=60, unit="kinds")
+    pairs = found.removals.assign(
+        removed=[_removed(row) for row in found.removals.to_dict("records")],
+        interval=[_interval(row) for row in found.removals.to_dict("records")],
+    )
+    columns = ["characteristic", "pair_count", "removed", "interval", "worse_count"]
+    show(pairs, "Removed by socks, median of pairs", columns, limit=60, unit="characteristics")
+    left, late = found.left_out, found.results["held_too_long"].fillna(False)
+    if len(left):
+        show(left, "Results left out of every figure", ["trouble", "results"], unit="reasons")
+    if late.any():
+        words = "left out" if drop_held_too_long else "counted; leave out: --drop-held-too-long"
+        out_console.print(f"{int(late.sum()):,} results were held too long ({words})")
+    out_console.print(
+        "Of what is below a limit nobody knows how far. Medians and p90 are Kaplan and Meier's; a "
+        "mean lies between its two bounds, whatever is below. No figure here is a permit limit."
+    )
+    if wqx is not None:
+        out_console.print(f"  {wqx}", highlight=False, soft_wrap=True)
+    if out is not None:
+        deliver(found.results, "Results", [], out, db)
+
+
+def _or_less(kinds: pd.DataFrame, name: str) -> list[str]:
+    """Return a quantile in words: where it lies below the least detected value, that."""
+    words = []
+    for value, least in zip(kinds[name], kinds["least_detected"], strict=True):
+        below = "not detected" if pd.isna(least) else f"below {_figures(least)}"
+        words.append(below if pd.isna(value) else _figures(value))
+    return words
+
+
+def _means(kinds: pd.DataFrame) -> list[str]:
+    words = []
+    for low, high in zip(kinds["mean_low"], kinds["mean_high"], strict=True):
+        both = dict.fromkeys([_figures(low), _figures(high)])
+        words.append("" if pd.isna(high) else " to ".join(both))
+    return words
+
+
+def _figures(value: float) -> str:
+    return f"{value:,.3g}" if abs(value) < 1000 else f"{value:,.0f}"
+
+
+def _removed(row: Mapping[Hashable, float]) -> str:
+    """Return a median share removed in words, its bounds where non-detects leave it open."""
+    low, high = row["median_least_frac"], row["median_most_frac"]
+    if low == high:
+        return f"{low:.0%}"
+    if high >= 1.0:
+        return "cannot tell" if low == float("-inf") else f"at least {low:.0%}"
+    return f"at most {high:.0%}" if low == float("-inf") else f"{low:.0%} to {high:.0%}"
+
+
+def _interval(row: Mapping[Hashable, float]) -> str:
+    low, high = row["low_frac"], row["high_frac"]
+    if pd.isna(low):
+        return "too few pairs"
+    least = "no lower bound" if low == float("-inf") else f"{low:.0%}"
+    return f"{least} to {high:.0%}"
