@@ -9,9 +9,16 @@ import hashlib
 import tomllib
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Literal, Self, TypeVar
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from vaultplan.errors import SettingsError
 
@@ -319,10 +326,76 @@ class SampleSettings(_Part):
     project_id: str = Field(
         "vault-water", min_length=1, description="project under which results are exported"
     )
+    draw_confidence: float = Field(
+        0.95, gt=0.5, lt=1, description="confidence of claims from samples; usual, no source"
+    )
+    draw_share: float = Field(
+        0.05,
+        gt=0,
+        lt=1,
+        description="share that a draw is to rule out if nothing is found; assumed",
+    )
+    draw_least: int = Field(
+        2,
+        ge=1,
+        description="samples of each stratum at least: from one alone no spread can be told",
+    )
+    draw_reserve_frac: NotNegative = Field(1.0, description="replacements per sample; assumed")
+    draw_dry_looks: int = Field(
+        3, ge=1, description="a vault found dry at every one of so many looks is not drawn; assumed"
+    )
 
 
 class ReportSettings(_Part):
     """What the yearly report states and compares with."""
+
+    baseline_years: tuple[int, ...] = Field(
+        (), description="years before the change, whose way of working costs are compared with"
+    )
+    draws: int = Field(
+        2000, ge=200, le=20_000, description="bootstrap draws behind the interval of costs; assumed"
+    )
+    seed: int = Field(1, ge=0, description="seed of those draws")
+    interval: float = Field(
+        0.9, gt=0.5, lt=1, description="share of the draws that the interval holds; assumed"
+    )
+    crew_minutes: tuple[Positive, Positive] = Field(
+        (20.0, 40.0),
+        description="time of a crew at a pump-out, without pumping, least and most; assumed",
+    )
+    vacuum_minutes: tuple[Positive, Positive] = Field(
+        (60.0, 120.0),
+        description="time of a vacuum truck for a pump-out, with its share of the drive and of "
+        "emptying, least and most; assumed",
+    )
+    sock_usd: tuple[NotNegative, NotNegative] = Field(
+        (60.0, 140.0),
+        description="price of a filter sock and its disposal, least and most; assumed",
+    )
+    price_spread_frac: Share = Field(
+        0.15, description="hourly and disposal prices may be off by this either way; assumed"
+    )
+    signer: str = Field("", description="who signs the report; a line is left if nobody is named")
+    preparer: str = Field("", description="who ran the program; a line is left if nobody is named")
+    listed_outfalls: int = Field(
+        15,
+        ge=1,
+        description="outfalls with most gallons that the PDF lists; the others in one line",
+    )
+    workbook_visits: int = Field(
+        100_000,
+        ge=0,
+        le=1_000_000,
+        description="most visits that the workbook lists; the drill-down file always has all",
+    )
+
+    @model_validator(mode="after")
+    def _least_first(self) -> Self:
+        for name in ("crew_minutes", "vacuum_minutes", "sock_usd"):
+            least, most = getattr(self, name)
+            if most < least:
+                raise ValueError(f"{name}: the first number is the least, the second the most")
+        return self
 
 
 class Settings(_Part):

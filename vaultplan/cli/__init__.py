@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from vaultplan import __version__
-from vaultplan.cli import files, judge, lab, replan, rules, upkeep, walk, watch, why
+from vaultplan.cli import files, judge, lab, replan, report, rules, upkeep, walk, watch, why
 from vaultplan.cli.console import app, err_console, out_console
 from vaultplan.errors import VaultplanError
 
@@ -20,6 +20,7 @@ __all__ = [
     "lab",
     "main",
     "replan",
+    "report",
     "rules",
     "upkeep",
     "walk",
