@@ -81,8 +81,14 @@ class Kept:
     _files: dict[str, str] = field(default_factory=dict)
     _results: dict[str, tuple[str, object]] = field(default_factory=dict)
     _asked: set[str] = field(default_factory=set)
+    _lasting: set[str] = field(default_factory=set)
     _saved: set[str] = field(default_factory=set)
     _writer: threading.Thread | None = None
+
+    @property
+    def state(self) -> str:
+        """Name the state of the database that the tables are of; blank where nobody notes it."""
+        return "" if self.folder is None else f"{self.folder.name} {self.moment}"
 
     def changed(self, names: Sequence[str]) -> dict[str, Change | None]:
         """Return the changes of some tables."""
@@ -106,9 +112,15 @@ class Kept:
         """Return whether a stage kept anything the last time."""
         return self.folder is not None and stage in self._files
 
-    def keep(self, stage: str, version: str, result: object) -> None:
-        """Keep a stage's result for the next run."""
+    def keep(self, stage: str, version: str, result: object, *, lasts: bool = False) -> None:
+        """Keep a stage's result for the next run.
+
+        One that ``lasts`` hangs on nothing but what its version tells; any other is lost where a
+        run in which tables changed does not ask for it.
+        """
         self._results[stage] = (version, result)
+        if lasts:
+            self._lasting.add(stage)
 
     def write(self) -> None:
         """Begin to write what is to be kept, aside; :meth:`wait` for it before the end."""
@@ -129,7 +141,7 @@ class Kept:
         with contextlib.suppress(OSError):
             if self.changes:
                 # Nobody brought up to date what no stage of this run asked for.
-                known = set(self.frames) | self._asked
+                known = set(self.frames) | self._asked | self._lasting
                 self._files = {name: self._files[name] for name in set(self._files) & known}
             for name in (set(self.changes) & set(schema.LOADABLE)) - self._saved:
                 self._files[name] = _saved(folder, name, _arrow_writer(self.frames[name]))
@@ -142,6 +154,7 @@ class Kept:
                 "program": program_version(),
                 "moment": asdict(self.moment),
                 "files": self._files,
+                "lasting": sorted(self._lasting),
             }
             text = json.dumps(head).encode()
             unfinished = folder / _saved(folder, "head", lambda path: path.write_bytes(text))
@@ -189,6 +202,7 @@ def read_kept(
             changed = touched.changed_since(connection, before, list(wanted))
         if changed is not None:
             kept._files.update(head["files"])
+            kept._lasting.update(head["lasting"])
         for number, (name, columns) in enumerate(wanted.items()):
             on_table(number)
             read = partial(read_table, database, name, columns=columns, connection=connection)

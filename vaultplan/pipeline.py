@@ -158,7 +158,8 @@ def plan(
         on_step=on_step,
         anew=anew,
         program=program_version(),
-        on_kept=lambda files: ahead.kept.reused.append(f"{len(files):,} files of the week kept"),
+        state=ahead.kept.state,
+        on_kept=lambda files: ahead.kept.reused.append(f"{len(files):,} files kept"),
     )
     ahead.kept.wait()
     reused = tuple(ahead.kept.reused)

@@ -266,7 +266,7 @@ def take_stored(location: str, week: Week, seed: int, on_step: OnStep) -> bool:
         zone, schedule = week.settings.time_zone, week.settings.schedule
         if check_plan({**frames, **stored}, time_zone=zone, settings=schedule):
             return False
-        week.kept.keep("checked", _content_of(stored), True)
+        week.kept.keep("checked", _content_of(stored), True, lasts=True)
     frames.update(stored)
     _draw_and_notify(week, on_step)
     week.kept.write()
@@ -359,7 +359,7 @@ def _draw_and_notify(week: Week, on_step: OnStep) -> None:
             *(frames[name] for name in ("plan_stops", "trucks", "depots", "roads")),
             settings=settings.schedule,
         )
-        week.kept.keep("routes", drawn_for, routes)
+        week.kept.keep("routes", drawn_for, routes, lasts=True)
     frames["routes"] = routes
     touched = {*frames["plan_stops"]["vault_id"].dropna(), *frames["plan_unserved"]["vault_id"]}
     traces = frames["traces"][frames["traces"]["vault_id"].isin(touched)]
@@ -399,7 +399,7 @@ def store_checked(location: str, week: Week, on_step: OnStep) -> None:
     with open_database(location) as database, database.writing("plans") as connection:
         planned = {name: frames[name] for name in PLAN_TABLES}
         replace_plan(connection, plan_id, planned, seen=week.seen)
-    week.kept.keep("checked", _content_of(frames), True)
+    week.kept.keep("checked", _content_of(frames), True, lasts=True)
     week.kept.write()
 
 

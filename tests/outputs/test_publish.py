@@ -13,6 +13,7 @@ import pandas as pd
 import pyarrow.parquet
 import pytest
 
+from vaultplan.outputs import publish
 from vaultplan.outputs.layers.geopackage import write_layers
 from vaultplan.outputs.layers.parquet import write_parquet
 from vaultplan.outputs.publish import check_folder, write_dictionary, write_outputs
@@ -73,8 +74,8 @@ def test_a_folder_that_is_a_file_is_refused(tmp_path):
         check_folder(tmp_path / "file")
 
 
-def test_files_of_an_unchanged_week_stay(week_frames, week_settings, tmp_path):
-    def write(frames=week_frames, settings=week_settings, program="v1"):
+def test_files_of_an_unchanged_week_stay(week_frames, week_settings, tmp_path, monkeypatch):
+    def write(frames=week_frames, settings=week_settings, program="v1", state=""):
         """Return the files that are written anew and those that stay."""
         before = content(tmp_path) if any(tmp_path.iterdir()) else {}
         for path in before:
@@ -82,7 +83,8 @@ def test_files_of_an_unchanged_week_stay(week_frames, week_settings, tmp_path):
         note = tmp_path / ".written.json"
         if note.exists():
             told = json.loads(note.read_text())
-            told["files"] = {name: [size, when + 1] for name, (size, when) in told["files"].items()}
+            for part in ("files", "fleet"):
+                told[part] = {name: [size, at + 1] for name, (size, at) in told[part].items()}
             note.write_text(json.dumps(told))
         moments = {path: (tmp_path / path).stat().st_mtime_ns for path in before}
         kept = []
@@ -93,6 +95,7 @@ def test_files_of_an_unchanged_week_stay(week_frames, week_settings, tmp_path):
             on_step=lambda *_: None,
             anew=False,
             program=program,
+            state=state,
             on_kept=kept.extend,
         )
         assert {str(path.relative_to(tmp_path)) for path in written} == set(content(tmp_path))
@@ -101,10 +104,22 @@ def test_files_of_an_unchanged_week_stay(week_frames, week_settings, tmp_path):
         return stayed
 
     assert write() == set()
+    maps = {path: (tmp_path / path).read_bytes() for path in content(tmp_path) if "map" in path}
+    monkeypatch.setattr(publish, "MANY_VAULTS", 1)
+    monkeypatch.setattr(publish, "processes", lambda: 2)
     stayed = write()
+    assert len(maps) == 3
+    assert {path: (tmp_path / path).read_bytes() for path in maps} == maps, "drawn beside"
+    monkeypatch.undo()
     assert {"plan.csv", "plan.xlsx", "week.ics", "week.html"} < stayed
     assert {"sheets/2026-03-02_crew-a.pdf", "gpx/2026-03-02_crew-a.gpx"} < stayed
     assert not {"map.html", "map_dirty.html", "layers.gpkg", "summary.md"} & stayed
+    every = set(content(tmp_path))
+    assert write(state="one") == stayed
+    assert write(state="one") == every
+    assert write(state="two") == stayed
+    (tmp_path / "map.html").write_bytes(b"spoiled")
+    assert write(state="two") == stayed
     assert write(program="v2") == set()
     assert write() == set(), "what the other program wrote is not ours"
     (tmp_path / "sheets/2026-03-02_crew-a.pdf").write_bytes(b"spoiled")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from vaultplan import schema
+from vaultplan.beside import Tell, beside, processes
 from vaultplan.errors import OutputError
 from vaultplan.outputs.charts.week import write_week_chart
 from vaultplan.outputs.files import whole_file
@@ -24,11 +25,26 @@ from vaultplan.outputs.plan_view import crs_of, of_week
 from vaultplan.outputs.sheets.write import setting_sheets
 from vaultplan.outputs.summary import write_summary
 from vaultplan.outputs.tables import write_plan_csv
-from vaultplan.outputs.unchanged import digest_of, note_written, plan_marks, still_there
+from vaultplan.outputs.unchanged import (
+    digest_of,
+    fleet_files,
+    note_written,
+    plan_marks,
+    still_there,
+)
 from vaultplan.outputs.workbook import write_plan_xlsx
 from vaultplan.settings import Settings
 
 LAYERS = "layers.gpkg"
+#: Tables that no map draws from, and that are long.
+_NOT_ON_MAPS: Final = ("drain_pipes", "inlets", "rainfall", "rain_outlook", "curbs")
+#: Of so many vaults maps are drawn by another process, where no sheets are set meanwhile.
+MANY_VAULTS: Final = 50_000
+_MAPS: Final[dict[Audience, str]] = {
+    "week": "map.html",
+    "watch": "map_watch.html",
+    "dirty": "map_dirty.html",
+}
 #: Columns that a kind of file has besides those of its table.
 _OF_FILES: Final = {
     "lon": "longitude of a point, east positive (WGS 84, degrees); in CSV",
@@ -62,6 +78,7 @@ def write_outputs(
     on_step: Callable[[str, int, int], None],
     anew: bool = True,
     program: str = "",
+    state: str = "",
     on_kept: Callable[[Sequence[Path]], None] = lambda _files: None,
 ) -> tuple[Path, ...]:
     """Return the files of a plan: summary, tables, layers, map, calendar, dictionary, route sheets.
@@ -74,21 +91,17 @@ def write_outputs(
         Told the step, how much of it is done, and how much there is.
     anew
         Write every file; else those about the week's own vaults stay that lie in ``out`` as they
-        were left, written from the same data by the same ``program``, a hash of the code.
+        were left, written from the same data by the same ``program``, a hash of the code, and all
+        of them if the database was in the same ``state`` too.
     on_kept
         Told which files stayed.
     """
     zone = settings.time_zone
     for folder in (out, out / "layers", out / "gpx"):
         folder.mkdir(parents=True, exist_ok=True)
-    # Several files are written from each of these, so they are put together once.
-    layers, common = cache(partial(week_layers, frames, zone)), cache(partial(common_of, frames))
     mine = of_week(frames)
-
-    def draw(path: Path, audience: Audience) -> None:
-        # Without any place there is nothing in common, and the page says so itself.
-        shared = common() if crs_of(frames) is not None else None
-        write_map(frames, path, settings=settings, audience=audience, common=shared)
+    # Several files are written from these, so they are put together once.
+    layers = cache(partial(week_layers, frames, zone))
 
     # What tells of the week's own vaults, and what tells of the whole fleet.
     about_week: dict[str, Callable[[Path], Sequence[Path] | None]] = {
@@ -105,9 +118,6 @@ def write_outputs(
             *write_geojson(frames, path, time_zone=zone, layers=layers()),
             *write_parquet(frames, path, time_zone=zone, layers=layers()),
         ],
-        "map.html": lambda path: draw(path, "week"),
-        "map_watch.html": lambda path: draw(path, "watch"),
-        "map_dirty.html": lambda path: draw(path, "dirty"),
         "data_dictionary.md": write_dictionary,
     }
 
@@ -119,6 +129,18 @@ def write_outputs(
         on_step("Write tables, layers and map", len(named), len(named))
         return files
 
+    drawn = {name: frame for name, frame in frames.items() if name not in _NOT_ON_MAPS}
+
+    def write_of_fleet(*, is_alone: bool) -> list[Path]:
+        is_large = len(frames["vaults"]) >= MANY_VAULTS
+        if is_alone and is_large and processes() > 1:
+            with beside(write_maps, drawn, out, settings) as maps:
+                files = [*write_all(about_fleet), *maps.result()]
+        else:
+            files = [*write_all(about_fleet), *write_maps(drawn, out, settings)]
+        on_step("Draw the maps", len(_MAPS), len(_MAPS))
+        return files
+
     marks = plan_marks(frames)
     earlier = None if anew else still_there(out, marks)
     digest = ""
@@ -127,8 +149,12 @@ def write_outputs(
         digest = digest_of(mine, settings, program)
         if earlier["digest"] == digest:
             files = [out / name for name in earlier["files"]]
-            on_kept(files)
-            return (*write_all(about_fleet), *files)
+            others = fleet_files(out, earlier, state)
+            on_kept([*others, *files])
+            if not others:
+                others = write_of_fleet(is_alone=True)
+            note_written(out, marks, digest, files, others, state)
+            return (*others, *files)
     with setting_sheets(
         mine,
         out,
@@ -136,10 +162,24 @@ def write_outputs(
         on_progress=lambda done, total: on_step("Write route sheets", done, total),
     ) as sheets:
         of_this_week = write_all(about_week)
-        others = write_all(about_fleet)
+        others = write_of_fleet(is_alone=False)
         digest = digest or digest_of(mine, settings, program)
-    note_written(out, marks, digest, [*of_this_week, *sheets])
+    note_written(out, marks, digest, [*of_this_week, *sheets], others, state)
     return (*others, *of_this_week, *sheets)
+
+
+def write_maps(
+    frames: schema.Frames, out: Path, settings: Settings, tell: Tell = lambda _word: None
+) -> list[Path]:
+    """Return the maps written, one for each audience."""
+    # Without any place there is nothing in common, and the pages say so themselves.
+    common = common_of(frames) if crs_of(frames) is not None else None
+    written = []
+    for audience, name in _MAPS.items():
+        write_map(frames, out / name, settings=settings, audience=audience, common=common)
+        written.append(out / name)
+        tell(name)
+    return written
 
 
 def write_dictionary(path: Path) -> None:

@@ -56,10 +56,31 @@ def still_there(out: Path, marks: list[str]) -> dict[str, Any] | None:
     return None
 
 
-def note_written(out: Path, marks: list[str], digest: str, files: Iterable[Path]) -> None:
-    """Note beside the outputs what they were written from, and how they were left."""
-    names = [path.relative_to(out).as_posix() for path in files]
-    note = {"marks": marks, "digest": digest, "files": _about(out, names)}
+def fleet_files(out: Path, note: dict[str, Any], state: str) -> list[Path]:
+    """Return the files about the whole fleet, if they are of this state and as they were left."""
+    with contextlib.suppress(OSError, KeyError, TypeError):
+        if state and note["state"] == state and note["fleet"] == _about(out, note["fleet"]):
+            return [out / name for name in note["fleet"]]
+    return []
+
+
+def note_written(
+    out: Path,
+    marks: list[str],
+    digest: str,
+    files: Iterable[Path],
+    fleet: Iterable[Path],
+    state: str,
+) -> None:
+    """Note beside the outputs what they were written from, and how they were left.
+
+    ``files`` tell of the week's own vaults, ``fleet`` of all; ``state`` is the database's.
+    """
+    own, others = (
+        _about(out, [path.relative_to(out).as_posix() for path in paths])
+        for paths in (files, fleet)
+    )
+    note = {"marks": marks, "digest": digest, "files": own, "fleet": others, "state": state}
     with whole_file(out / _NOTE) as unfinished:
         unfinished.write_text(json.dumps(note), encoding="utf-8")
 
