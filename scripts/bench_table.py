@@ -18,6 +18,8 @@ MOST = {
     "server: read over pyogrio": 1.5,
 }
 
+#: What is asked for of a plan of the largest fleet.
+OF_PLAN = {"anew": "180 s, 6 GB", "after 500 visits": "15 s"}
 #: Runs of the benchmark of whole plans, with colour and mark in the plot.
 RUNS = {
     "anew": ("#2E0F45", "o"),
@@ -57,13 +59,24 @@ def table(store: dict[str, Any], plan: dict[str, Any], faults: dict[str, Any]) -
                 f"{window['median_ms']:.1f} ms (p95 {window['p95_ms']:.1f})",
                 "20 ms",
             )
-    for fleet in plan.get("fleets", []):
+    fleets = plan.get("fleets", [])
+    for fleet in fleets:
         for name, run in fleet["runs"].items():
             row(
                 f"`plan`, {fleet['vaults']:,} vaults, {fleet['visits']:,} visits, {name}",
                 f"{run['seconds_besides']:.0f} s besides the solver's "
                 f"{run['seconds'] - run['seconds_besides']:.0f} s, {run['peak_mb'] / 1000:.1f} GB",
+                OF_PLAN.get(name, "") if fleet is fleets[-1] else "",
             )
+    if len(fleets) > 1:
+        first, last = (
+            fleet["runs"]["anew"]["seconds_besides"] for fleet in fleets[:: len(fleets) - 1]
+        )
+        row(
+            f"`plan` anew, {fleets[-1]['vaults']:,} over {fleets[0]['vaults']:,} vaults",
+            f"{last / first:.1f} times",
+            "10 times",
+        )
     kills = [step for store in faults.values() for step in store.values() if _is_kill(step)]
     if kills:
         tried, inside, survived, lost = (
