@@ -10,7 +10,7 @@ import pyogrio
 import pytest
 import sqlalchemy as sa
 
-from vaultplan import loading, pipeline, schema, week
+from vaultplan import loading, pipeline, schema, sources, week
 from vaultplan.errors import BadRowsError, OutputError, ScheduleError, SettingsError, StoreError
 from vaultplan.outputs.sheets.write import OF_YARD
 from vaultplan.settings import Settings
@@ -201,7 +201,7 @@ def test_settings_in_another_time_zone_are_refused(town_file: str) -> None:
 
 
 def test_tables_are_loaded_after_those_they_refer_to() -> None:
-    order = loading.load_order()
+    order = sources.load_order()
     assert sorted(order) == sorted(schema.LOADABLE)
     assert order.index("gauges") < order.index("vaults") < order.index("visits")
     assert order.index("visits") < order.index("samples")

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from vaultplan import loading, schema
+from vaultplan import loading, schema, sources
 from vaultplan.columns import Column, Table
 from vaultplan.outputs.export import write_export, write_export_folder
 from vaultplan.store.database import open_database
@@ -208,7 +208,7 @@ def _goes_round(
     location: str, frames: Mapping[str, pd.DataFrame], folder: Path, ending: str
 ) -> None:
     """Assert that exported rows, loaded, are the same rows and give the same bytes."""
-    for name in (name for name in loading.load_order() if name in frames):
+    for name in (name for name in sources.load_order() if name in frames):
         first, second = folder / "first" / name, folder / "second" / name
         first.mkdir(parents=True)
         second.mkdir(parents=True)

@@ -14,8 +14,8 @@ import pandas as pd
 import sqlalchemy as sa
 
 from vaultplan import schema
-from vaultplan.errors import SchemaError, SettingsError
-from vaultplan.intake.files.readers import ARCHIVES, SINGLE, count_rows, layers_of
+from vaultplan.errors import SchemaError
+from vaultplan.intake.files.readers import count_rows
 from vaultplan.intake.load import TableIntake, open_intake, preview
 from vaultplan.intake.outcome import Intake
 from vaultplan.intake.recipes.column_map import ColumnMap, load_column_map
@@ -24,6 +24,8 @@ from vaultplan.intake.rules import asked_for
 from vaultplan.intake.words import word_list
 from vaultplan.ledger import Ledger, table_rows
 from vaultplan.settings import Settings
+from vaultplan.sources import Source, sources_of
+from vaultplan.sources import is_same_file as is_same_file
 from vaultplan.store.bulk import filling
 from vaultplan.store.database import Database, create_database, open_database
 from vaultplan.store.read import read_table
@@ -106,13 +108,6 @@ class Loaded:
     written: tuple[Path, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class _Source:
-    table: str
-    path: Path
-    layer: str | None = None
-
-
 def load(
     location: str,
     table: str,
@@ -153,18 +148,18 @@ def load(
     """
     settings = settings or Settings()
     rules = asked_for(apply)
-    sources = _sources(table, file, location)
+    wanted = sources_of(table, file, location)
     given = load_column_map(column_map) if column_map else None
     with open_database(location) as database:
         around = Surroundings(database, now, settings.intake)
-        around.read_for([source.table for source in sources], on_step)
+        around.read_for([source.table for source in wanted], on_step)
         recipes = {
-            source.table: find_recipe(database, source, given, layer, around) for source in sources
+            source.table: find_recipe(database, source, given, layer, around) for source in wanted
         }
         outcomes, found = [], []
         with database.writing() as connection:
             ledger = Ledger(connection, pd.Timestamp.now("UTC"))
-            for source in sources:
+            for source in wanted:
                 recipe = recipes[source.table]
                 job = _job(database, source, recipe, around, rules, settings)
                 with _telling_recipe(recipe):
@@ -184,7 +179,7 @@ def load(
 
 def _job(
     database: Database,
-    source: _Source,
+    source: Source,
     recipe: Recipe,
     around: Surroundings,
     rules: frozenset[str],
@@ -204,7 +199,7 @@ def _job(
 
 def find_recipe(
     database: Database,
-    source: _Source,
+    source: Source,
     given: ColumnMap | None,
     layer: str | None,
     around: Surroundings,
@@ -374,73 +369,6 @@ def _refuse_mostly_bad(job: TableIntake, rows_in: int, quarantined: int) -> None
         + "\nMend the recipe or the file, ask for a repair with --apply, or allow more with "
         "--max-quarantine 1"
     )
-
-
-def _sources(table: str, file: Path, location: str) -> list[_Source]:
-    """Return table, file and layer of each thing to load, referred-to tables first."""
-    if table != "all":
-        if is_same_file(file, location):
-            raise SettingsError(f"{file} is the database itself; name the file to load into it")
-        if table not in schema.LOADABLE:
-            choices = ", ".join(schema.LOADABLE)
-            raise SettingsError(f"{table!r} is not loaded from files; choose one of {choices}")
-        return [_Source(table, file)]
-    if not file.is_dir():
-        raise SettingsError(f"{file} is not a folder; 'load all' takes a folder of files")
-    found: dict[str, list[_Source]] = {}
-    for source in _named_files(file, location):
-        found.setdefault(source.table, []).append(source)
-    held = {name: found[name] for name in load_order() if name in found}
-    if not held:
-        raise SettingsError(f"{file} holds no file or layer named as a table")
-    twice = [
-        f"{name} in {' and '.join(place.path.name for place in places)}"
-        for name, places in held.items()
-        if len(places) > 1
-    ]
-    if twice:
-        raise SettingsError(
-            f"{file} holds tables more than once: {'; '.join(twice)}; "
-            "keep one of each there, or load them one by one"
-        )
-    return [places[0] for places in held.values()]
-
-
-def _named_files(folder: Path, location: str) -> Iterator[_Source]:
-    """Yield files and layers of a folder that are named as a table."""
-    for path in sorted(folder.iterdir()):
-        if path.suffix.lower() not in SINGLE + ARCHIVES or is_same_file(path, location):
-            continue
-        layers = layers_of(path)
-        named = [layer for layer in layers if layer in schema.LOADABLE]
-        if path.stem in schema.LOADABLE and not named:
-            yield _Source(path.stem, path)
-        for layer in named:
-            yield _Source(layer, path, layer)
-
-
-def is_same_file(path: Path, location: str) -> bool:
-    """Return whether a path is the embedded database's own file."""
-    database = Path(location)
-    return path.exists() and database.exists() and path.samefile(database)
-
-
-def load_order() -> list[str]:
-    """Return the loadable tables with every table after those it refers to."""
-    order: list[str] = []
-
-    def place(name: str) -> None:
-        if name in order:
-            return
-        for column in schema.table(name).columns:
-            target = column.refers_to.split(".")[0]
-            if target and target != name:
-                place(target)
-        order.append(name)
-
-    for name in schema.LOADABLE:
-        place(name)
-    return order
 
 
 def read_frames(
