@@ -1,18 +1,20 @@
-"""Laboratory results of vault water: what was found, what the filter socks took out."""
+"""What the analyst asks: laboratory results, what socks took out, whether it becomes cleaner."""
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import pandas as pd
 import typer
 
-from vaultplan import sampling
+from vaultplan import sampling, trending
+from vaultplan.analysis.interventions import Change
 from vaultplan.cli.console import (
     DEFAULT_DB,
+    AsOf,
     Db,
     Out,
     SettingsFile,
@@ -24,6 +26,7 @@ from vaultplan.cli.console import (
     show,
     steps,
 )
+from vaultplan.errors import SettingsError
 
 Since = Annotated[
     datetime | None,
@@ -97,6 +100,81 @@ def samples(
         out_console.print(f"  {wqx}", highlight=False, soft_wrap=True)
     if out is not None:
         deliver(found.results, "Results", [], out, db)
+
+
+@app.command()
+def trends(
+    db: Db = DEFAULT_DB,
+    by: Annotated[str, typer.Option("--by", help="fleet, district or water.")] = "fleet",
+    heavy_only: Annotated[
+        bool, typer.Option("--heavy-only", help="Only heavy counts as dirty.")
+    ] = False,
+    events: Annotated[
+        Path | None,
+        typer.Option("--events", help="CSV of vault_id and on: what was done, to weigh."),
+    ] = None,
+    as_of: AsOf = None,
+    settings: SettingsFile = None,
+    out: Out = None,
+) -> None:
+    """Tell whether the share of vaults seen dirty rises or falls, season by season.
+
+    Example: [bold]vaultplan trends --by district --events cleanings.csv[/bold]
+    """
+    if by not in trending.GROUPS:
+        raise SettingsError(f"--by {by}: choose one of {', '.join(trending.GROUPS)}")
+    with steps() as on_step:
+        found = trending.trended(
+            db,
+            by=by,
+            least_grade="heavy" if heavy_only else "light",
+            events=events,
+            as_of=day(as_of),
+            settings=settings_of(settings, db),
+            on_step=on_step,
+        )
+    told = found.trends.assign(
+        **{by: found.trends["group"]},
+        quarters=found.trends["count"],
+        points_a_year=[_points(row, "slope") for row in found.trends.to_dict("records")],
+        interval=[
+            f"{_points(row, 'slope_low')} to {_points(row, 'slope_high')}"
+            if pd.notna(row["slope_low"])
+            else "too few quarters"
+            for row in found.trends.to_dict("records")
+        ],
+        by_chance=[_chance(value) for value in found.trends["chance_adjusted"]],
+    )
+    columns = [by, "quarters", "looked_count", "points_a_year", "interval", "by_chance"]
+    show(told, "Share of vaults seen dirty, percentage points", columns, limit=40, unit="trends")
+    if found.change is not None:
+        _tell_change(found.change)
+    out_console.print(
+        "A vault counts once a quarter, by its worst look. Which vaults are looked at is nobody's "
+        "draw: a share may change because others are visited. by_chance: of all trends with no more "
+        "than this, such a share at most is no trend."
+    )
+    if out is not None:
+        deliver(found.quarters, "Quarters", [], out, db)
+
+
+def _tell_change(change: Change) -> None:
+    words = change.why or (
+        f"{100 * change.change_frac:+.1f} percentage points of dirty looks against like vaults, "
+        f"95 % interval {100 * change.low_frac:+.1f} to {100 * change.high_frac:+.1f}, "
+        f"{len(change.vaults):,} vaults"
+    )
+    out_console.print(f"After what was done: {words}", highlight=False)
+
+
+def _points(row: Mapping[Hashable, Any], name: str) -> str:
+    return "" if pd.isna(row[name]) else f"{100 * row[name]:+.2f}"
+
+
+def _chance(value: float) -> str:
+    if pd.isna(value):
+        return ""
+    return "below 0.001" if value < 0.001 else f"{value:.3f}"
 
 
 def _or_less(kinds: pd.DataFrame, name: str) -> list[str]:
