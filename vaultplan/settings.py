@@ -303,10 +303,6 @@ class OutputSettings(_Part):
     basemap_attribution: str = Field("", description="what the owner of the tiles asks to be named")
 
 
-class HotspotSettings(_Part):
-    """How places with dirty water are found."""
-
-
 class SampleSettings(_Part):
     """How laboratory results are read."""
 
@@ -413,7 +409,6 @@ class Settings(_Part):
     ranking: RankingSettings = RankingSettings()
     schedule: ScheduleSettings = ScheduleSettings()
     outputs: OutputSettings = OutputSettings()
-    hotspots: HotspotSettings = HotspotSettings()
     samples: SampleSettings = SampleSettings()
     report: ReportSettings = ReportSettings()
 
@@ -429,7 +424,6 @@ class Settings(_Part):
                 "discharge": {"rules_file"},
                 "schedule": {"travel_cache"},
                 "intake": True,
-                "hotspots": True,
                 "samples": True,
                 "report": True,
             }
