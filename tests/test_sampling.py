@@ -33,7 +33,7 @@ outflow = "filtered"
 
 [values.detection_condition]
 "=" = ""
-ND = "Not Detected"
+ND = "Not Detected"  # codespell:ignore nd
 """
 
 

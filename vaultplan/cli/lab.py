@@ -151,8 +151,8 @@ def trends(
         _tell_change(found.change)
     out_console.print(
         "A vault counts once a quarter, by its worst look. Which vaults are looked at is nobody's "
-        "draw: a share may change because others are visited. by_chance: of all trends with this or "
-        "less, such a share at most is no trend."
+        "draw: a share may change because others are visited. by_chance: of all trends with this "
+        "or less, such a share at most is no trend."
     )
     if out is not None:
         deliver(found.quarters, "Quarters", [], out, db)
