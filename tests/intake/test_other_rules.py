@@ -63,7 +63,7 @@ def test_a_result_or_a_condition_never_both_or_neither():
 
 
 def test_a_value_beside_a_condition_is_taken_for_the_limit_where_that_is_asked_for():
-    """Laboratories write "2" and "not detected" of a result below 2; with a limit of its own nobody can know."""
+    """A result below 2 written as 2 and not detected; with a limit of its own nobody can know."""
     frame = pd.DataFrame(
         {
             "result_value": [2.0, 2.0, 0.0],
