@@ -303,6 +303,16 @@ class OutputSettings(_Part):
     basemap_attribution: str = Field("", description="what the owner of the tiles asks to be named")
 
 
+class HotspotSettings(_Part):
+    """How places with dirty water are found."""
+
+    reach_ft: Positive = Field(1500.0, description="vaults this near are neighbours; assumed")
+    rate: Share = Field(
+        0.05, description="share of the hot spots told that may be so by chance; assumed"
+    )
+    ridge: Positive = Field(5.0, description="how far causes' weights are drawn to 0; assumed")
+
+
 class SampleSettings(_Part):
     """How laboratory results are read."""
 
@@ -409,6 +419,7 @@ class Settings(_Part):
     ranking: RankingSettings = RankingSettings()
     schedule: ScheduleSettings = ScheduleSettings()
     outputs: OutputSettings = OutputSettings()
+    hotspots: HotspotSettings = HotspotSettings()
     samples: SampleSettings = SampleSettings()
     report: ReportSettings = ReportSettings()
 
@@ -424,6 +435,7 @@ class Settings(_Part):
                 "discharge": {"rules_file"},
                 "schedule": {"travel_cache"},
                 "intake": True,
+                "hotspots": True,
                 "samples": True,
                 "report": True,
             }

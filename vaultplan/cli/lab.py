@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import pandas as pd
 import typer
 
-from vaultplan import sampling, trending
+from vaultplan import analysing, sampling, trending
 from vaultplan.analysis.interventions import Change
 from vaultplan.cli.console import (
     DEFAULT_DB,
@@ -100,6 +100,63 @@ def samples(
         out_console.print(f"  {wqx}", highlight=False, soft_wrap=True)
     if out is not None:
         deliver(found.results, "Results", [], out, db)
+
+
+@app.command()
+def hotspots(
+    db: Db = DEFAULT_DB,
+    by: Annotated[str, typer.Option("--by", help="vault, hex or outfall.")] = "vault",
+    since: Since = None,
+    until: Until = None,
+    heavy_only: Annotated[
+        bool, typer.Option("--heavy-only", help="Only heavy counts as dirty.")
+    ] = False,
+    permutations: Annotated[
+        int, typer.Option("--permutations", min=99, help="Random maps to weigh against.")
+    ] = 99_999,
+    seed: Annotated[int, typer.Option("--seed", help="Seed of the random maps.")] = 1,
+    settings: SettingsFile = None,
+    out: Out = None,
+) -> None:
+    """Find where vaults are dirtier than others of their kind, more than by chance.
+
+    Example: [bold]vaultplan hotspots --by hex --since 2022-01-01 --out hot.gpkg[/bold]
+    """
+    chosen = settings_of(settings, db)
+    with steps() as on_step:
+        found = analysing.hot_spots(
+            db,
+            by=by,
+            since=day(since),
+            until=day(until),
+            heavy_only=heavy_only,
+            permutations=permutations,
+            seed=seed,
+            settings=chosen,
+            on_step=on_step,
+        )
+    states = found.places["state"].value_counts()
+    words = {"hot": "hot", "not_hot": "not hot", "not_known": "not known: too few looked into"}
+    told = ", ".join(f"{states.get(name, 0):,} {said}" for name, said in words.items())
+    out_console.print(f"{len(found.places):,} places: {told}", highlight=False)
+    clusters = found.clusters.assign(expected_looks=found.clusters["expected_looks"].round(1))
+    columns = [
+        *("example", "vault_count", "looks", "dirty_looks", "expected_looks"),
+        *("random_maps_frac", "causes"),
+    ]
+    shown = clusters.assign(random_maps_frac=[_maps(x) for x in clusters["random_maps_frac"]])
+    show(shown, "Hot spots, most excess first", columns, limit=20, unit="hot spots")
+    out_console.print(
+        f"Looks at one vault hang together by {found.together:.2f} and weigh less for it. Of the "
+        f"hot places told {chosen.hotspots.rate:.0%} may be so by chance. Causes go with dirt in "
+        "the whole fleet and are common there: that is no proof."
+    )
+    if out is not None:
+        deliver(found.places, "Places", [], out, db)
+
+
+def _maps(share: float) -> str:
+    return f"{share:.5f}" if share < 0.001 else f"{share:.3f}"
 
 
 @app.command()

@@ -1,0 +1,161 @@
+"""Hot spots with their evidence, and what may be behind each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import sparse, stats
+
+from vaultplan.analysis.hotspots import (
+    chance_of_sums,
+    getis_ord_star,
+    joined,
+    local_moran,
+    stand_out,
+)
+from vaultplan.analysis.rates import Fit
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: A place with fewer vaults looked into, its neighbours' counted, is not known.
+LEAST_LOOKED: Final = 5
+#: So many candidate causes are named.
+_MOST_CAUSES: Final = 3
+_LEAST_CAUSE: Final = 0.05
+
+
+def judged_places(
+    places: pd.DataFrame,
+    near: sparse.csr_matrix,
+    *,
+    permutations: int,
+    rate: float,
+    seed: int,
+) -> pd.DataFrame:
+    """Return places with what their neighbourhood says.
+
+    Parameters
+    ----------
+    places
+        ``above`` (dirty looks above what is expected), ``variance``, ``looked_vaults``.
+    near
+        Which places are neighbours.
+    rate
+        Share of the places said to be hot that may be so by chance.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The places with ``gi_star``, ``local_moran``, ``chance`` (share of random maps in which the
+        place and its neighbours are as dirty or dirtier), ``state`` (hot, not_hot, not_known) and
+        ``cluster`` (-1: none). A place is hot only if it is itself not below what is expected.
+    """
+    variance = places["variance"].to_numpy(float)
+    values = np.divide(
+        places["above"].to_numpy(float),
+        np.sqrt(variance),
+        out=np.zeros(len(places)),
+        where=variance > 0,
+    )
+    looked = places["looked_vaults"].to_numpy(float)
+    is_known = looked + near @ looked >= LEAST_LOOKED
+    # The place counts among its neighbours: its dirt alone is no hot spot, but adds to one.
+    around = sparse.csr_matrix(near + sparse.identity(len(places), format="csr"))
+    if near.nnz:
+        chance = chance_of_sums(values, around, permutations=permutations, seed=seed)
+    else:
+        # Few large places without neighbours: each is weighed by itself, many vaults to a place.
+        chance = stats.norm.sf(values)
+    hot = stand_out(chance, is_known, rate) & (values >= 0)
+    state = np.where(hot, "hot", np.where(is_known, "not_hot", "not_known"))
+    return places.assign(
+        gi_star=getis_ord_star(values, near),
+        local_moran=local_moran(values, near),
+        chance=chance,
+        state=pd.Series(state, index=places.index, dtype="str"),
+        cluster=joined(hot, near),
+    )
+
+
+def evidence(
+    cluster: Ints, chance: Floats, looks: pd.DataFrame, share: Floats, names: Sequence[str]
+) -> pd.DataFrame:
+    """Return a row per cluster: vaults, looks, dirty ones, and how many were to be expected.
+
+    Parameters
+    ----------
+    cluster, chance, share, names
+        Of each vault: its cluster (-1: none), its place's chance, expected dirty share, and id.
+    looks
+        ``vault`` (number), ``year``, ``quarter``, ``is_dirty``: graded visits.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``cluster``, ``vault_count``, ``looked_vaults``, ``looks``, ``dirty_looks``,
+        ``expected_looks``, ``ratio``, ``random_maps_frac`` (share of random maps as strong as its
+        strongest place), ``by_year`` and ``by_quarter`` in words, most excess first.
+    """
+    told = looks.assign(
+        cluster=cluster[looks["vault"].to_numpy()], expected=share[looks["vault"].to_numpy()]
+    )
+    told = told[told["cluster"] >= 0]
+    rows = []
+    for number, mine in told.groupby("cluster", sort=True):
+        inside = cluster == number
+        dirty, expected = int(mine["is_dirty"].sum()), float(mine["expected"].sum())
+        rows.append(
+            {
+                "cluster": number,
+                "vault_count": int(inside.sum()),
+                "looked_vaults": int(mine["vault"].nunique()),
+                "looks": len(mine),
+                "dirty_looks": dirty,
+                "expected_looks": expected,
+                "ratio": dirty / expected if expected > 0 else np.nan,
+                "random_maps_frac": float(chance[inside].min()),
+                "by_year": _in_words(mine, "year"),
+                "by_quarter": _in_words(mine, "quarter"),
+                "example": names[int(np.flatnonzero(inside)[0])],
+            }
+        )
+    columns = [
+        *("cluster", "vault_count", "looked_vaults", "looks", "dirty_looks", "expected_looks"),
+        *("ratio", "random_maps_frac", "by_year", "by_quarter", "example"),
+    ]
+    found = pd.DataFrame(rows, columns=columns)
+    excess = found["dirty_looks"] - found["expected_looks"]
+    return found.iloc[np.argsort(-excess.to_numpy(float), kind="stable")].reset_index(drop=True)
+
+
+def _in_words(looks: pd.DataFrame, by: str) -> str:
+    sums = looks.groupby(by).agg(
+        dirty=("is_dirty", "sum"), looks=("is_dirty", "size"), expected=("expected", "sum")
+    )
+    return "; ".join(
+        f"{name}: {row.dirty} of {row.looks} ({row.expected:.1f} expected)"
+        for name, row in zip(sums.index, sums.itertuples(), strict=True)
+    )
+
+
+def candidate_causes(cluster: Ints, wanted: Sequence[int], columns: Floats, fit: Fit) -> list[str]:
+    """Return for each cluster what is more common there and goes with dirt in the whole fleet.
+
+    A cause's part is its weight in the fleet's regression times how much more common it is in the
+    cluster; the largest are named, in log odds. That they go together is no proof.
+    """
+    usual = columns.mean(axis=0)
+    told = []
+    for number in wanted:
+        more = columns[cluster == number].mean(axis=0) - usual
+        part = fit.weight * more
+        order = np.argsort(-part, kind="stable")[:_MOST_CAUSES]
+        named = [at for at in order if part[at] > _LEAST_CAUSE and more[at] > 0]
+        words = [f"{fit.names[at]} (+{part[at]:.2f})" for at in named]
+        told.append("; ".join(words))
+    return told
