@@ -26,6 +26,10 @@ Ints = npt.NDArray[np.int64]
 LEAST_LOOKED: Final = 5
 #: So many candidate causes are named.
 _MOST_CAUSES: Final = 3
+_EVIDENCE: Final = (
+    *("cluster", "vault_count", "looked_vaults", "looks", "dirty_looks", "expected_looks"),
+    *("ratio", "random_maps_frac", "by_year", "by_quarter", "example"),
+)
 _LEAST_CAUSE: Final = 0.05
 
 
@@ -101,46 +105,41 @@ def evidence(
         ``expected_looks``, ``ratio``, ``random_maps_frac`` (share of random maps as strong as its
         strongest place), ``by_year`` and ``by_quarter`` in words, most excess first.
     """
-    told = looks.assign(
-        cluster=cluster[looks["vault"].to_numpy()], expected=share[looks["vault"].to_numpy()]
-    )
+    at = looks["vault"].to_numpy()
+    told = looks.assign(cluster=cluster[at], expected=share[at])
     told = told[told["cluster"] >= 0]
-    rows = []
-    for number, mine in told.groupby("cluster", sort=True):
-        inside = cluster == number
-        dirty, expected = int(mine["is_dirty"].sum()), float(mine["expected"].sum())
-        rows.append(
-            {
-                "cluster": number,
-                "vault_count": int(inside.sum()),
-                "looked_vaults": int(mine["vault"].nunique()),
-                "looks": len(mine),
-                "dirty_looks": dirty,
-                "expected_looks": expected,
-                "ratio": dirty / expected if expected > 0 else np.nan,
-                "random_maps_frac": float(chance[inside].min()),
-                "by_year": _in_words(mine, "year"),
-                "by_quarter": _in_words(mine, "quarter"),
-                "example": names[int(np.flatnonzero(inside)[0])],
-            }
-        )
-    columns = [
-        *("cluster", "vault_count", "looked_vaults", "looks", "dirty_looks", "expected_looks"),
-        *("ratio", "random_maps_frac", "by_year", "by_quarter", "example"),
-    ]
-    found = pd.DataFrame(rows, columns=columns)
+    sums = told.groupby("cluster").agg(
+        looked_vaults=("vault", "nunique"),
+        looks=("vault", "size"),
+        dirty_looks=("is_dirty", "sum"),
+        expected_looks=("expected", "sum"),
+    )
+    inside = np.flatnonzero(cluster >= 0)
+    vaults = pd.DataFrame({"chance": chance[inside], "first": inside}, index=cluster[inside])
+    own = vaults.groupby(level=0).agg(
+        vault_count=("first", "size"), random_maps_frac=("chance", "min"), first=("first", "min")
+    )
+    found = own.join(sums).assign(
+        by_year=_in_words(told, "year"), by_quarter=_in_words(told, "quarter")
+    )
+    found["ratio"] = found["dirty_looks"] / found["expected_looks"]
+    found["example"] = [names[first] for first in found.pop("first")]
+    found = found.rename_axis("cluster").reset_index()[list(_EVIDENCE)]
     excess = found["dirty_looks"] - found["expected_looks"]
     return found.iloc[np.argsort(-excess.to_numpy(float), kind="stable")].reset_index(drop=True)
 
 
-def _in_words(looks: pd.DataFrame, by: str) -> str:
-    sums = looks.groupby(by).agg(
+def _in_words(looks: pd.DataFrame, by: str) -> pd.Series[str]:
+    """Return in words what was found and expected in each part, by cluster."""
+    sums = looks.groupby(["cluster", by]).agg(
         dirty=("is_dirty", "sum"), looks=("is_dirty", "size"), expected=("expected", "sum")
     )
-    return "; ".join(
-        f"{name}: {row.dirty} of {row.looks} ({row.expected:.1f} expected)"
-        for name, row in zip(sums.index, sums.itertuples(), strict=True)
-    )
+    words = [
+        f"{part}: {row.dirty} of {row.looks} ({row.expected:.1f} expected)"
+        for (_, part), row in zip(sums.index, sums.itertuples(), strict=True)
+    ]
+    parts = pd.Series(words, index=sums.index.get_level_values(0), dtype="str")
+    return parts.groupby(level=0).agg("; ".join)
 
 
 def candidate_causes(cluster: Ints, wanted: Sequence[int], columns: Floats, fit: Fit) -> list[str]:
@@ -150,9 +149,12 @@ def candidate_causes(cluster: Ints, wanted: Sequence[int], columns: Floats, fit:
     cluster; the largest are named, in log odds. That they go together is no proof.
     """
     usual = columns.mean(axis=0)
+    inside = cluster >= 0
+    count = np.bincount(cluster[inside])
+    sums = [np.bincount(cluster[inside], weights=column[inside]) for column in columns.T]
     told = []
     for number in wanted:
-        more = columns[cluster == number].mean(axis=0) - usual
+        more = np.array([column[number] for column in sums]) / count[number] - usual
         part = fit.weight * more
         order = np.argsort(-part, kind="stable")[:_MOST_CAUSES]
         named = [at for at in order if part[at] > _LEAST_CAUSE and more[at] > 0]
