@@ -95,9 +95,11 @@ def test_every_look_of_the_demo_is_in_one_place(demo_file, tmp_path, by) -> None
     told = CliRunner().invoke(
         app,
         ["hotspots", "--db", str(demo_file), "--by", by, "--permutations", "999",
-         "--out", str(tmp_path / "hot.gpkg")],
+         "--out", str(tmp_path / "hot.gpkg"), "--spots", str(tmp_path / "spots.csv")],
     )  # fmt: skip
     assert told.exit_code == 0, told.output
+    spots = pd.read_csv(tmp_path / "spots.csv")
+    assert {"by_year", "by_quarter", "expected_looks", "causes"} <= set(spots.columns)
     assert "no proof" in told.output
     places = pyogrio.read_dataframe(tmp_path / "hot.gpkg")
     whole = analysing.hot_spots(str(demo_file), permutations=99, settings=Settings()).places

@@ -115,6 +115,10 @@ def hotspots(
         int, typer.Option("--permutations", min=99, help="Random maps to weigh against.")
     ] = 99_999,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the random maps.")] = 1,
+    spots: Annotated[
+        Path | None,
+        typer.Option("--spots", help="Write the hot spots with all their evidence here: .csv."),
+    ] = None,
     settings: SettingsFile = None,
     out: Out = None,
 ) -> None:
@@ -151,6 +155,8 @@ def hotspots(
         f"hot places told {chosen.hotspots.rate:.0%} may be so by chance. Causes go with dirt in "
         "the whole fleet and are common there: that is no proof."
     )
+    if spots is not None:
+        deliver(found.clusters, "Hot spots", [], spots, db)
     if out is not None:
         deliver(found.places, "Places", [], out, db)
 
