@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from vaultplan import analysing, loading
 from vaultplan.cli import app
-from vaultplan.errors import SettingsError
+from vaultplan.errors import SchemaError, SettingsError
 from vaultplan.settings import Settings
 
 PLACED = 400
@@ -88,6 +88,16 @@ def test_a_seed_gives_the_same_and_time_is_held_to(planted) -> None:
     assert 0 < early.places["looks"].sum() < first.places["looks"].sum()
     with pytest.raises(SettingsError, match="choose one of"):
         hot(planted, by="street")
+
+
+def test_without_visits_nothing_is_known_and_without_vaults_that_is_told(planted, tmp_path) -> None:
+    before_all = hot(planted, until=pd.Timestamp("2020-01-01"))
+    assert before_all.places["state"].eq("not_known").all()
+    assert before_all.clusters.empty
+    empty = str(tmp_path / "empty.gpkg")
+    loading.new(empty, "EPSG:32606")
+    with pytest.raises(SchemaError, match="no vault has a place"):
+        hot(empty)
 
 
 @pytest.mark.parametrize("by", analysing.PLACES)

@@ -16,7 +16,7 @@ from vaultplan import week
 from vaultplan.analysis.clusters import candidate_causes, evidence, judged_places
 from vaultplan.analysis.hotspots import near_each_other
 from vaultplan.analysis.rates import columns_of, correlation, excess, fitted
-from vaultplan.errors import SettingsError
+from vaultplan.errors import SchemaError, SettingsError
 from vaultplan.geometry import LONLAT, feet_per_unit
 from vaultplan.loading import OnStep, read_frames, silent
 from vaultplan.renewing import DRAIN_TABLES, STREET_TABLES
@@ -76,6 +76,8 @@ def hot_spots(
     ------
     SettingsError
         If ``by`` is none of these.
+    SchemaError
+        If no vault has a place.
 
     Notes
     -----
@@ -99,6 +101,8 @@ def hot_spots(
     on_step("Reckon what is expected")
     vaults = gpd.GeoDataFrame(frames["vaults"])
     vaults = gpd.GeoDataFrame(vaults[vaults.geometry.notna()].reset_index(drop=True))
+    if vaults.empty:
+        raise SchemaError("no vault has a place; load vaults with theirs first")
     looks = _looks(visits, vaults, since, until, heavy_only=heavy_only, zone=settings.time_zone)
     count = len(vaults)
     at = looks["vault"].to_numpy()

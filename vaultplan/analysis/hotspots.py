@@ -65,7 +65,8 @@ def local_moran(values: Floats, near: sparse.csr_matrix) -> Floats:
     z = values - values.mean()
     size = np.asarray(near.sum(axis=1)).ravel()
     around = np.divide(near @ z, size, out=np.zeros_like(z), where=size > 0)
-    local: Floats = z * around / (float(z @ z) / (len(z) - 1))
+    variance = float(z @ z) / max(len(z) - 1, 1)
+    local: Floats = z * around / variance if variance > 0 else np.zeros_like(z)
     return local
 
 
