@@ -175,11 +175,9 @@ def why_not(
         A vault found dry at every one of so many looks, or more, is not drawn: it has no water to
         sample. One that nobody looked into can be drawn.
     """
-    dry = looks.groupby("vault_id")["finding"].agg(
-        seen="size", dry=lambda found: found.eq("dry").sum()
-    ) if len(looks) else pd.DataFrame({"seen": [], "dry": []})  # fmt: skip
-    seen = vaults["vault_id"].map(dry["seen"]).fillna(0)
-    always_dry = seen.ge(dry_looks) & vaults["vault_id"].map(dry["dry"]).eq(seen)
+    seen = vaults["vault_id"].map(looks["vault_id"].value_counts()).fillna(0)
+    dry = looks.loc[looks["finding"].eq("dry"), "vault_id"].value_counts()
+    always_dry = seen.ge(dry_looks) & vaults["vault_id"].map(dry).eq(seen)
     kept_back = _kept_back(frames)
     held = vaults["vault_id"].map(kept_back)
     point = gpd.GeoSeries(vaults["geometry"])
@@ -300,6 +298,7 @@ def _listed(
 ) -> gpd.GeoDataFrame:
     own = vaults.set_index("vault_id")
     at = drawn["vault_id"]
+    looks = looks[looks["vault_id"].isin(at)]
     wet = looks[looks["finding"].isin(["wet", "full"])].groupby("vault_id")["visited_at"].max()
     told = drawn.assign(
         address=at.map(own["address"]),

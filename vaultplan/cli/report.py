@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from vaultplan import choosing
+from vaultplan import choosing, reporting
 from vaultplan.cli.console import (
     DEFAULT_DB,
     AsOf,
@@ -22,8 +22,10 @@ from vaultplan.cli.console import (
     show,
     steps,
     table_path,
+    tell_written,
 )
 from vaultplan.errors import SettingsError
+from vaultplan.outputs.annual.facts import METHOD_WORDS, AnnualFacts, gallons
 from vaultplan.outputs.cautions import CAUTIONS
 
 
@@ -130,3 +132,90 @@ def _pairs(asked: list[str]) -> dict[str, str]:
             raise SettingsError(f"--only {words}: say COLUMN=VALUE")
         pairs[column.strip()] = value.strip()
     return pairs
+
+
+@app.command()
+def report(
+    year: Annotated[int, typer.Option("--year", min=1900, max=2200, help="Calendar year.")],
+    db: Db = DEFAULT_DB,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Folder to write to; report_YEAR beside you if not said."),
+    ] = None,
+    before: Annotated[
+        Path | None,
+        typer.Option("--before", help="Folder or visits file of an earlier run, to compare with."),
+    ] = None,
+    baseline: Annotated[
+        list[int] | None,
+        typer.Option("--baseline", help="Year before the change to reckon costs against; repeat."),
+    ] = None,
+    as_of: AsOf = None,
+    settings: SettingsFile = None,
+) -> None:
+    """Count a year's water: by method, month, water and outfall, with all that is not known.
+
+    Example: [bold]vaultplan report --year 2025 --baseline 2022 --out report_2025[/bold]
+    """
+    chosen = settings_of(settings, db)
+    if baseline:
+        asked = chosen.report.model_copy(update={"baseline_years": tuple(sorted(set(baseline)))})
+        chosen = chosen.model_copy(update={"report": asked})
+    with steps() as on_step:
+        found = reporting.report(
+            db,
+            year=year,
+            out=out or Path(f"report_{year}"),
+            before=before,
+            as_of=day(as_of),
+            settings=chosen,
+            on_step=on_step,
+        )
+    facts, frames = found.facts, found.frames
+    until = f"visits until {facts.as_of:%Y-%m-%d}"
+    partial = "; the year is not over in these data" if facts.is_partial else ""
+    out_console.print(f"{year}, {until}{partial}", highlight=False)
+    lines = frames["lines"]
+    told = lines[lines["breakdown"].isin(["all", "method"])]
+    told = told.assign(
+        method=told["key"].map(METHOD_WORDS).fillna("in all"),
+        pump_outs=told["events"],
+        unknown_gallons=told["unknown_events"],
+        **{
+            name: [gallons(value) for value in told[column]]
+            for name, column in (
+                ("gallons", "tenths"),
+                ("measured", "measured_tenths"),
+                ("estimated", "estimated_tenths"),
+            )
+        },
+    )
+    columns = ["method", "pump_outs", "gallons", "measured", "estimated", "unknown_gallons"]
+    show(told, "Water removed", columns, unit="lines")
+    show(frames["exceptions"], "To be looked into", ["words", "visits"], unit="kinds")
+    if facts.compared_with:
+        moved = frames["changed_lines"]
+        columns = ["breakdown", "key", "sum", "before", "after", "visits"]
+        show(moved, "Changed lines", columns, limit=15, unit="figures")
+    _tell_costs(facts)
+    out_console.print(
+        "Every line was added up again from the visits file. A person checks and signs; this "
+        "program certifies nothing.",
+    )
+    tell_written(found.written)
+    out_console.print(" ".join(CAUTIONS), style="bold")
+
+
+def _tell_costs(facts: AnnualFacts) -> None:
+    costs = facts.costs
+    if costs is None:
+        return
+    low, middle, high = costs.saved
+    share = f"{facts.settings.interval:.0%}"
+    out_console.print(
+        f"Reckoned against the ways of {', '.join(map(str, costs.baseline_years))}: "
+        f"{abs(middle):,.0f} USD {'less' if middle >= 0 else 'more'}, {share} interval of what is "
+        f"saved {low:,.0f} to {high:,.0f}"
+        + ("" if costs.is_told_apart else "; no saving can be told from none"),
+        highlight=False,
+    )

@@ -202,7 +202,7 @@ def write_plan_xlsx(frames: schema.Frames, path: Path, *, time_zone: str | None 
     with whole_file(path) as unfinished, xlsxwriter.Workbook(unfinished) as book:
         made_at = pd.Timestamp(plan["made_at"]).tz_convert("UTC").tz_localize(None)
         book.set_properties({"title": str(plan["plan_id"]), "created": made_at.to_pydatetime()})
-        formats = _formats(book)
+        formats = cell_formats(book)
         for sheet, fields in _SHEETS.items():
             _write_sheet(book, formats, sheet, fields, rows[sheet])
         _write_explanations(book, formats, plan, str(time_zone_of(frames, time_zone)))
@@ -238,7 +238,8 @@ def _changes(frames: schema.Frames, zone: ZoneInfo) -> pd.DataFrame:
     return pd.DataFrame(changes).assign(call_by=local)
 
 
-def _formats(book: Any) -> dict[str, Any]:
+def cell_formats(book: Any) -> dict[str, Any]:
+    """Return the looks of a workbook's cells by kind, and of its headings."""
     top = {"valign": "top"}
     return {
         "heading": book.add_format(
@@ -260,7 +261,7 @@ def _write_sheet(
     sheet = book.add_worksheet(name)
     sheet.freeze_panes(1, _KEPT_IN_SIGHT[name])
     sheet.autofilter(0, 0, len(rows), len(fields) - 1)
-    _set_up_page(sheet, name)
+    set_up_page(sheet, name)
     for place, field in enumerate(fields):
         sheet.set_column(place, place, field.width)
         sheet.write_string(0, place, field.heading, formats["heading"])
@@ -271,7 +272,7 @@ def _write_sheet(
                 _write_cell(sheet, line, place, cell, field.kind, formats[field.kind])
 
 
-def _set_up_page(sheet: Any, name: str) -> None:
+def set_up_page(sheet: Any, name: str) -> None:
     """Print across one landscape page, as many pages long as it needs, caution on each."""
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
@@ -305,7 +306,7 @@ def _write_explanations(
 ) -> None:
     sheet = book.add_worksheet("Columns explained")
     sheet.freeze_panes(1, 0)
-    _set_up_page(sheet, "Columns explained")
+    set_up_page(sheet, "Columns explained")
     for place, (heading, width) in enumerate(
         (("Sheet", 16), ("Column", 28), ("Unit", 14), ("Meaning", 90))
     ):

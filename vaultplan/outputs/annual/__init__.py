@@ -1,0 +1,1 @@
+"""The yearly report as a PDF and a workbook."""
