@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 MEASURED = Path(__file__).parents[1] / "tests" / "benchmarks" / "measured"
+#: Files of figures, as the table takes them.
+KINDS = ("store", "plan", "analysis", "faults")
 BEGIN, END = "<!-- bench -->\n", "<!-- /bench -->\n"
 #: What is asked for of a figure, beside what was measured.
 MOST = {
@@ -20,6 +22,7 @@ MOST = {
 
 #: What is asked for of a plan of the largest fleet.
 OF_PLAN = {"anew": "180 s, 6 GB", "after 500 visits": "15 s"}
+OF_ANALYSIS = {"hotspots, 999 random maps, with its page": "60 s"}
 #: Runs of the benchmark of whole plans, with colour and mark in the plot.
 RUNS = {
     "anew": ("#2E0F45", "o"),
@@ -34,7 +37,9 @@ def measured(name: str) -> dict[str, Any]:
     return dict(json.loads(path.read_text(encoding="utf-8"))) if path.is_file() else {}
 
 
-def table(store: dict[str, Any], plan: dict[str, Any], faults: dict[str, Any]) -> str:
+def table(
+    store: dict[str, Any], plan: dict[str, Any], analysis: dict[str, Any], faults: dict[str, Any]
+) -> str:
     """Return the table as Markdown."""
     lines = ["| | measured | aim |", "|---|---|---|"]
 
@@ -76,6 +81,13 @@ def table(store: dict[str, Any], plan: dict[str, Any], faults: dict[str, Any]) -
             f"`plan` anew, {fleets[-1]['vaults']:,} over {fleets[0]['vaults']:,} vaults",
             f"{last / first:.1f} times",
             "10 times",
+        )
+    for name, run in analysis.get("steps", {}).items():
+        row(
+            f"`vaultplan {name.split(',')[0]}`{name[len(name.split(',')[0]) :]}, "
+            f"{analysis['vaults']:,} vaults",
+            f"{run['seconds']:.0f} s, {run['peak_mb'] / 1000:.1f} GB",
+            OF_ANALYSIS.get(name, ""),
         )
     kills = [step for store in faults.values() for step in store.values() if _is_kill(step)]
     if kills:
@@ -148,7 +160,7 @@ def written_into(text: str, lines: str) -> str:
 
 if __name__ == "__main__":
     readme, picture = Path(sys.argv[1]), Path(sys.argv[2])
-    lines = table(measured("store"), measured("plan"), measured("faults"))
+    lines = table(*(measured(name) for name in KINDS))
     readme.write_text(written_into(readme.read_text(encoding="utf-8"), lines), encoding="utf-8")
     if measured("plan"):
         plot(measured("plan"), picture)

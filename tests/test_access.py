@@ -17,11 +17,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from PIL import Image
 from scipy.ndimage import binary_fill_holes
 
-from vaultplan import checking, explaining, pipeline, scoring, watching
+from vaultplan import analysing, checking, explaining, pipeline, scoring, watching
 from vaultplan.settings import Settings
 
 from .seeing import contrast, lightness, overlap, rgb
@@ -32,7 +33,7 @@ LETTERS = Path(__file__).parent / "letters.js"
 AXE = Path(__file__).parent / "node" / "node_modules" / "axe-core" / "axe.min.js"
 PAGES = (
     *("map.html", "map_watch.html", "map_dirty.html", "week.html"),
-    *("watch.html", "quality.html", "skill.html", "vault.html"),
+    *("watch.html", "quality.html", "skill.html", "vault.html", "hotspots.html"),
 )
 
 
@@ -47,6 +48,9 @@ def pages(demo_file: Path, tmp_path_factory: pytest.TempPathFactory, quick: Sett
     checking.check(town, page=out / "quality.html")
     vaults = result.frames["plan_stops"]["vault_id"].dropna().unique()[:2]
     explaining.explain(town, vault_ids=list(vaults), page=out / "vault.html", settings=quick)
+    # So early that parts of the town are not known.
+    early = pd.Timestamp("2019-03-01")
+    analysing.hot_spots(town, until=early, page=out / "hotspots.html", settings=quick)
     scoring.skill(town, out=out, origins=1, settings=quick)
     return out
 

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from pathlib import Path
+from typing import Final
 
 import geopandas as gpd
-import h3
 import numpy as np
 import pandas as pd
-import shapely
-from scipy import sparse
 
-from vaultplan import week
-from vaultplan.analysis.clusters import candidate_causes, evidence, judged_places
-from vaultplan.analysis.hotspots import near_each_other
+from vaultplan import neighbours, week
+from vaultplan.analysis.clusters import by_season, candidate_causes, evidence, judged_places
 from vaultplan.analysis.rates import columns_of, correlation, excess, fitted
-from vaultplan.errors import SchemaError, SettingsError
-from vaultplan.geometry import LONLAT, feet_per_unit
-from vaultplan.loading import OnStep, read_frames, silent
+from vaultplan.errors import OutputError, SchemaError, SettingsError
+from vaultplan.geometry import feet_per_unit
+from vaultplan.loading import OnStep, is_same_file, read_frames, silent
+from vaultplan.outputs.hotspots.facts import HotSpotFacts
+from vaultplan.outputs.hotspots.page import write_hot_spot_page
 from vaultplan.renewing import DRAIN_TABLES, STREET_TABLES
 from vaultplan.settings import Settings
 from vaultplan.store.database import open_database
@@ -29,7 +28,9 @@ PLACES: Final = ("vault", "hex", "outfall")
 _KIND: Final = ("kind", "setting", "shape", "depth_ft")
 #: What may be behind one.
 _CAUSES: Final = ("land_use", "soil_group", "lid", "has_irrigation", "near_concern")
-_RESOLUTION, _RIDGE = 8, 1.0
+_RIDGE: Final = 1.0
+#: What lies behind the maps of a page.
+_GROUND: Final = ("roads", "receiving_waters", "backdrop", "inlets")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,24 +38,27 @@ class HotSpots:
     """Hot spots and all places they were sought among.
 
     ``places`` are those of :func:`vaultplan.analysis.clusters.judged_places` with an id, counts and
-    a place; ``clusters`` those of :func:`vaultplan.analysis.clusters.evidence` with ``causes``.
-    ``together`` tells how much looks at one vault hang together.
+    a place; ``clusters`` those of :func:`vaultplan.analysis.clusters.evidence` with ``causes``;
+    ``seasons`` those of :func:`vaultplan.analysis.clusters.by_season`.
     """
 
+    facts: HotSpotFacts
     places: gpd.GeoDataFrame
     clusters: pd.DataFrame
-    together: float
+    seasons: pd.DataFrame
 
 
 def hot_spots(
     location: str,
     *,
     by: str = "vault",
+    along: str = "straight",
     since: pd.Timestamp | None = None,
     until: pd.Timestamp | None = None,
     heavy_only: bool = False,
     permutations: int = 99_999,
     seed: int = 1,
+    page: Path | None = None,
     settings: Settings,
     on_step: OnStep = silent,
 ) -> HotSpots:
@@ -65,19 +69,26 @@ def hot_spots(
     by
         ``vault``, each with its neighbours within ``hotspots.reach_ft``; ``hex`` of h3 resolution
         8, each with those it touches; ``outfall``, all vaults that drain to it, without neighbours.
+    along
+        Whether a vault's neighbours are those within reach ``straight``, along ``streets``, or
+        along ``drains`` from inlet to inlet.
     since, until
         First and last local day of the visits that count.
     heavy_only
         Only heavy water counts as dirty.
     permutations
         Random maps that a place is weighed against.
+    page
+        HTML page to write: where it is hot, where not, where nobody knows, with the evidence.
 
     Raises
     ------
     SettingsError
-        If ``by`` is none of these.
+        If ``by`` or ``along`` is none of these.
     SchemaError
-        If no vault has a place.
+        If no vault has a place, or there is nothing to measure along.
+    OutputError
+        If the page cannot be written, or is the database.
 
     Notes
     -----
@@ -85,19 +96,21 @@ def hot_spots(
     of one vault hang together, so that neither effort nor one vault visited ten times is a hot
     spot. See :mod:`vaultplan.analysis.rates` and :mod:`vaultplan.analysis.hotspots`.
     """
-    if by not in PLACES:
-        raise SettingsError(f"--by {by}: choose one of {', '.join(PLACES)}")
-    names = ["vaults", "visits", "concern_sites"]
-    if by == "outfall":
+    _check(location, by, along, page)
+    names = ["vaults", "concern_sites"]
+    is_traced = by == "outfall" or along == "drains"
+    if is_traced:
         names += [*DRAIN_TABLES, *STREET_TABLES]
+    if along == "streets":
+        names.append("roads")
+    if page is not None:
+        names += _GROUND
     with open_database(location) as database:
         settings = week.in_zone(settings, database.time_zone)
-        columns = ["vault_id", "visited_at", "grade"]
-        frames = read_frames(
-            database, [name for name in dict.fromkeys(names) if name != "visits"], on_step
-        )
+        name = database.name
+        frames = read_frames(database, list(dict.fromkeys(names)), on_step)
         on_step("Read visits")
-        visits = read_table(database, "visits", columns=columns)
+        visits = read_table(database, "visits", columns=["vault_id", "visited_at", "grade"])
     on_step("Reckon what is expected")
     vaults = gpd.GeoDataFrame(frames["vaults"])
     vaults = gpd.GeoDataFrame(vaults[vaults.geometry.notna()].reset_index(drop=True))
@@ -119,17 +132,19 @@ def hot_spots(
     # A share drawn toward that of its kind, as if so many looks had been had before.
     before = 1.0 / max(together, 1e-3) - 1.0
     told["dirty_frac"] = (dirty + before * share) / (looked + before)
+    if is_traced:
+        frames["traces"] = week.trace_paths(frames, settings, on_step, with_geometry=False)
+    drains = None
     if by == "outfall":
-        traces = week.trace_paths(frames, settings, on_step, with_geometry=False)
-        drains = traces.set_index("vault_id")["outfall_id"].reindex(vaults["vault_id"]).to_numpy()
-    else:
-        drains = np.full(count, None, dtype=object)
+        drained = frames["traces"].set_index("vault_id")["outfall_id"]
+        drains = drained.reindex(vaults["vault_id"]).to_numpy()
+    on_step("Find neighbours")
+    places, number = neighbours.gathered(told, by, drains)
+    near = neighbours.neighbours_of(places, by, along, frames, settings)
     on_step("Weigh against random maps")
-    places, number = _gathered(told, by, drains)
     judged = judged_places(
-        places, _neighbours(places, by, settings), permutations=permutations,
-        rate=settings.hotspots.rate, seed=seed,
-    )  # fmt: skip
+        places, near, permutations=permutations, rate=settings.hotspots.rate, seed=seed
+    )
     on_step("Gather the evidence")
     cluster = np.append(judged["cluster"].to_numpy(), -1)[number]
     chance = np.append(judged["chance"].to_numpy(float), 1.0)[number]
@@ -137,8 +152,44 @@ def hot_spots(
     causes, of = columns_of(_with_concern(vaults, frames["concern_sites"]), _CAUSES)
     fit = fitted(causes, of, dirty, looked, settings.hotspots.ridge)
     clusters["causes"] = candidate_causes(cluster, clusters["cluster"].tolist(), causes, fit)
-    return HotSpots(
-        gpd.GeoDataFrame(judged, geometry="geometry", crs=vaults.crs), clusters, together
+    found = HotSpots(
+        HotSpotFacts(
+            name=name, by=by, along=along, since=since, until=until, heavy_only=heavy_only,
+            looks=len(looks), permutations=permutations, seed=seed, together=together,
+            reach_ft=settings.hotspots.reach_ft, rate=settings.hotspots.rate,
+        ),
+        gpd.GeoDataFrame(judged, geometry="geometry", crs=vaults.crs),
+        clusters,
+        by_season(cluster, looks, share),
+    )  # fmt: skip
+    if page is not None:
+        on_step("Write the page")
+        _write_page(page, found, {**frames, "vaults": vaults})
+    return found
+
+
+def _check(location: str, by: str, along: str, page: Path | None) -> None:
+    if by not in PLACES:
+        raise SettingsError(f"--by {by}: choose one of {', '.join(PLACES)}")
+    if along not in neighbours.ALONG:
+        raise SettingsError(f"--along {along}: choose one of {', '.join(neighbours.ALONG)}")
+    if along != "straight" and by != "vault":
+        raise SettingsError(f"--along {along} measures from vault to vault; leave out --by {by}")
+    if page is not None and is_same_file(page, location):
+        raise OutputError(f"{page} is the database; name another file")
+
+
+def _write_page(page: Path, found: HotSpots, frames: dict[str, pd.DataFrame]) -> None:
+    write_hot_spot_page(
+        page,
+        found.facts,
+        {
+            **{name: frames[name] for name in (*_GROUND, "vaults")},
+            "places": found.places,
+            "clusters": found.clusters,
+            "seasons": found.seasons,
+            "cells": neighbours.overview(found.places),
+        },
     )
 
 
@@ -171,49 +222,6 @@ def _looks(
     )
     known: pd.DataFrame = told[kept].reset_index(drop=True)
     return known
-
-
-def _gathered(told: gpd.GeoDataFrame, by: str, drains: Any) -> tuple[gpd.GeoDataFrame, Any]:
-    """Return the places, and the number of each vault's; the last, -1, has none."""
-    if by == "vault":
-        return told, np.arange(len(told))
-    if by == "outfall":
-        number, ids = pd.factorize(drains)
-    else:
-        degrees = told.geometry.to_crs(LONLAT)
-        cells = [h3.latlng_to_cell(p.y, p.x, _RESOLUTION) for p in degrees]
-        number, ids = pd.factorize(np.array(cells, dtype=object))
-    sums = ["looks", "dirty_looks", "expected_looks", "above", "variance", "looked_vaults"]
-    kept = number >= 0
-    xy = shapely.get_coordinates(told.geometry)
-    frame = pd.DataFrame(told[sums])[kept].assign(x=xy[kept, 0], y=xy[kept, 1], vault_count=1)
-    groups = frame.groupby(number[kept])
-    places = groups[[*sums, "vault_count"]].sum()
-    middle = groups[["x", "y"]].mean()
-    # By hex and outfall a share of looks; drawn in by vault, where single looks are few.
-    places["dirty_frac"] = places["dirty_looks"] / places["looks"].where(places["looks"] > 0)
-    places.insert(0, by, pd.Series(ids, index=range(len(ids)))[places.index].astype("str"))
-    shapes = gpd.points_from_xy(middle["x"], middle["y"], crs=told.crs)
-    return gpd.GeoDataFrame(places, geometry=shapes), number
-
-
-def _neighbours(places: gpd.GeoDataFrame, by: str, settings: Settings) -> sparse.csr_matrix:
-    count = len(places)
-    points = shapely.get_coordinates(places.geometry)
-    if by == "outfall" or count < 2:
-        return sparse.csr_matrix((count, count))
-    if by == "vault":
-        return near_each_other(points, settings.hotspots.reach_ft / feet_per_unit(places))
-    cells = places["hex"].tolist()
-    row = {cell: place for place, cell in enumerate(cells)}
-    pairs = [
-        (place, row[other])
-        for place, cell in enumerate(cells)
-        for other in h3.grid_disk(cell, 1)
-        if other in row and other != cell
-    ]
-    first, second = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
-    return sparse.csr_matrix((np.ones(len(first)), (first, second)), shape=(count, count))
 
 
 def _with_concern(vaults: gpd.GeoDataFrame, sites: pd.DataFrame) -> pd.DataFrame:

@@ -18,7 +18,7 @@ def bench():
 
 def test_readme_holds_the_table_of_what_was_measured(bench):
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    lines = bench.table(*(bench.measured(name) for name in ("store", "plan", "faults")))
+    lines = bench.table(*(bench.measured(name) for name in bench.KINDS))
     assert lines.count("\n") > 2
     assert bench.written_into(readme, lines) == readme, "run: scripts/bench readme"
 
@@ -37,7 +37,7 @@ def test_figures_stand_beside_what_is_asked_for(bench):
         "ratios": {"file: load over bare read and insert": 2.345},
     }
     kill = {"tried": 20, "inside": 9, "survived": 20, "rows_lost": 0}
-    told = bench.table(store, {}, {"machine": {"cores": 2}, "embedded": {"load": kill}})
+    told = bench.table(store, {}, {}, {"machine": {"cores": 2}, "embedded": {"load": kill}})
     assert "| file, load over bare read and insert | 2.35 times | 3 times |" in told
     assert "20 times, 9 of them while it wrote | 20 survived, 0 rows lost | 0 lost |" in told
 

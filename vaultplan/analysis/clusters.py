@@ -122,11 +122,35 @@ def evidence(
     found = own.join(sums).assign(
         by_year=_in_words(told, "year"), by_quarter=_in_words(told, "quarter")
     )
+    counts = ["looked_vaults", "looks", "dirty_looks"]
+    found = found.astype({name: "int64" for name in counts if found[name].notna().all()})
     found["ratio"] = found["dirty_looks"] / found["expected_looks"]
     found["example"] = [names[first] for first in found.pop("first")]
     found = found.rename_axis("cluster").reset_index()[list(_EVIDENCE)]
     excess = found["dirty_looks"] - found["expected_looks"]
     return found.iloc[np.argsort(-excess.to_numpy(float), kind="stable")].reset_index(drop=True)
+
+
+def by_season(cluster: Ints, looks: pd.DataFrame, share: Floats) -> pd.DataFrame:
+    """Return what was found and expected of each cluster by year and quarter.
+
+    Parameters
+    ----------
+    cluster, looks, share
+        As for :func:`evidence`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``cluster``, ``year``, ``quarter``, ``looks``, ``dirty_looks``, ``expected_looks``; only
+        quarters in which somebody looked.
+    """
+    at = looks["vault"].to_numpy()
+    told = looks.assign(cluster=cluster[at], expected=share[at])
+    groups = told[told["cluster"] >= 0].groupby(["cluster", "year", "quarter"])
+    return groups.agg(
+        looks=("vault", "size"), dirty_looks=("is_dirty", "sum"), expected_looks=("expected", "sum")
+    ).reset_index()
 
 
 def _in_words(looks: pd.DataFrame, by: str) -> pd.Series[str]:

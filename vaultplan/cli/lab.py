@@ -106,6 +106,10 @@ def samples(
 def hotspots(
     db: Db = DEFAULT_DB,
     by: Annotated[str, typer.Option("--by", help="vault, hex or outfall.")] = "vault",
+    along: Annotated[
+        str,
+        typer.Option("--along", help="Neighbours straight, along streets, or along drains."),
+    ] = "straight",
     since: Since = None,
     until: Until = None,
     heavy_only: Annotated[
@@ -119,23 +123,29 @@ def hotspots(
         Path | None,
         typer.Option("--spots", help="Write the hot spots with all their evidence here: .csv."),
     ] = None,
+    page: Annotated[
+        Path | None,
+        typer.Option("--page", help="Write a page with maps and the evidence here: .html."),
+    ] = None,
     settings: SettingsFile = None,
     out: Out = None,
 ) -> None:
     """Find where vaults are dirtier than others of their kind, more than by chance.
 
-    Example: [bold]vaultplan hotspots --by hex --since 2022-01-01 --out hot.gpkg[/bold]
+    Example: [bold]vaultplan hotspots --since 2022-01-01 --page hot.html[/bold]
     """
     chosen = settings_of(settings, db)
     with steps() as on_step:
         found = analysing.hot_spots(
             db,
             by=by,
+            along=along,
             since=day(since),
             until=day(until),
             heavy_only=heavy_only,
             permutations=permutations,
             seed=seed,
+            page=page,
             settings=chosen,
             on_step=on_step,
         )
@@ -151,10 +161,12 @@ def hotspots(
     shown = clusters.assign(random_maps_frac=[_maps(x) for x in clusters["random_maps_frac"]])
     show(shown, "Hot spots, most excess first", columns, limit=20, unit="hot spots")
     out_console.print(
-        f"Looks at one vault hang together by {found.together:.2f} and weigh less for it. Of the "
-        f"hot places told {chosen.hotspots.rate:.0%} may be so by chance. Causes go with dirt in "
-        "the whole fleet and are common there: that is no proof."
+        f"Looks at one vault hang together by {found.facts.together:.2f} and weigh less for it. "
+        f"Of the hot places told {chosen.hotspots.rate:.0%} may be so by chance. Causes go with "
+        "dirt in the whole fleet and are common there: that is no proof."
     )
+    if page is not None:
+        out_console.print(f"  {page}", highlight=False, soft_wrap=True)
     if spots is not None:
         deliver(found.clusters, "Hot spots", [], spots, db)
     if out is not None:

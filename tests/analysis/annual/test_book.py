@@ -111,3 +111,13 @@ def test_gallons_without_a_word_how_known_are_not_called_measured(booked):
         {"disposal": "storm_drain", "volume_basis": "measured"},
     )
     assert book["basis"].tolist() == ["measured", "not stated", "unknown"]
+
+
+def test_namesakes_are_two_waters(booked):
+    ends = town({})["inlet_ends"].assign(
+        water_id=["W1", "W2"], outfall_id=["O1", "O1"], status="complete"
+    )
+    waters = pd.DataFrame({"water_id": ["W1", "W2"], "name": ["Wick Brook", "Wick Brook"]})
+    rows = [{"disposal": "storm_drain", "inlet_id": inlet} for inlet in ("I1", "I2")]
+    book = booked(*rows, inlet_ends=ends, receiving_waters=waters)
+    assert book["water"].tolist() == ["Wick Brook (W1)", "Wick Brook (W2)"]

@@ -179,7 +179,10 @@ def _ends(
     for name in ("outfall_id", "water_id"):
         found[name] = found[name].where(discharged)
     found["water_id"] = found["water_id"].where(reaches)
-    names = frames["receiving_waters"].set_index("water_id")["name"]
+    water_names = frames["receiving_waters"].set_index("water_id")["name"]
+    # Namesakes are two waters.
+    named_twice = water_names.duplicated(keep=False)
+    names = water_names.mask(named_twice, water_names + " (" + water_names.index + ")")
     water = found["water_id"].map(names).fillna(found["water_id"]).astype("str")
     other = status.map(OTHER_ENDS).astype("str")
     water = water.fillna(other).fillna(UNKNOWN_WATER)

@@ -73,7 +73,7 @@ def write_annual_pdf(path: Path, facts: AnnualFacts, frames: schema.Frames) -> N
         "deep": styles.SEQUENTIAL[5],
         "shades": [styles.SEQUENTIAL[at] for at in (1, 3, 5)],
         "utility": printable(facts.outputs.utility, 60) or "Utility not named",
-        "footer": f"{facts.name} · visits until {as_of:%Y-%m-%d} · {facts.file_name} "
+        "footer": f"{_name(facts)} · visits until {as_of:%Y-%m-%d} · {facts.file_name} "
         f"{facts.file_hash[:12]}",
         "about": _about(facts, date_in_words(as_of, t)),
         "figures": _figures(frames["lines"], facts),
@@ -88,10 +88,14 @@ def write_annual_pdf(path: Path, facts: AnnualFacts, frames: schema.Frames) -> N
         typeset(data, path)
 
 
+def _name(facts: AnnualFacts) -> str:
+    return printable(facts.name, 60) or "this fleet"
+
+
 def _about(facts: AnnualFacts, until: str) -> list[str]:
     told = [
-        f"Of the visits of {facts.year} in {printable(facts.name, 60)}, as known on {until}; days "
-        f"and months as clocks show them in {facts.time_zone}."
+        f"Of the visits of {facts.year} in {_name(facts)}, as known on {until}; days and months as "
+        f"clocks show them in {facts.time_zone}."
     ]
     if facts.is_partial:
         told.append(f"The year is not over in these data: nothing after {until} is counted.")
@@ -309,7 +313,7 @@ def _samples(found: pd.DataFrame) -> Payload:
     rows = [
         [printable(row["characteristic"], 60), str(row["stage"]), f"{row['results']:,}",
          f"{row['visits']:,}", f"{row['below']:,}", f"{row['left_out']:,}",
-         "none" if pd.isna(row["highest"]) else f"{row['highest']:,.4g} {row['unit']}".strip()]
+         "none" if pd.isna(row["highest"]) else f"{_amount(row['highest'])} {row['unit']}".strip()]
         for row in found.to_dict("records")
     ]  # fmt: skip
     note = "Highest is of the results that were detected; no figure here is a permit limit."
@@ -317,6 +321,10 @@ def _samples(found: pd.DataFrame) -> Payload:
                ("Visits", "right"), ("Below a limit", "right"), ("Cannot be used", "right"),
                ("Highest detected", "right")]  # fmt: skip
     return _table("Laboratory samples", note, columns, rows, "No sample was taken.")
+
+
+def _amount(value: float) -> str:
+    return f"{value:,.4g}" if abs(value) < 1000 else f"{value:,.0f}"
 
 
 def _costs(costs: CostFacts | None) -> Payload:

@@ -1,0 +1,1 @@
+"""The page on hot spots of dirty water."""
