@@ -118,6 +118,7 @@ def load(
     apply: Collection[str] = (),
     is_strict: bool = False,
     now: pd.Timestamp | None = None,
+    prepare: Callable[[TableIntake], None] | None = None,
     settings: Settings | None = None,
     on_step: OnStep = silent,
 ) -> Loaded:
@@ -135,6 +136,8 @@ def load(
     now
         Moment after which nothing can have happened yet, in local time if it names no zone; the
         clock's if not given.
+    prepare
+        Called with each file on its way in, before its rows are looked at.
 
     Raises
     ------
@@ -162,6 +165,8 @@ def load(
             for source in wanted:
                 recipe = recipes[source.table]
                 job = _job(database, source, recipe, around, rules, settings)
+                if prepare is not None:
+                    prepare(job)
                 with _telling_recipe(recipe):
                     outcome = _load_one(
                         database, connection, ledger, job, around, is_strict, on_step

@@ -35,7 +35,7 @@ ASKED = {
     "hotspots along drains": ("hotspots", "--along", "drains", "--out", "drains.csv"),
     "trends by district": ("trends", "--by", "district", "--out", "quarters.csv"),
     "samples": ("samples", "--out", "samples.csv"),
-    "draw": ("draw", "--claim", "0.05", "--by", "district", "--out", "draw.csv"),
+    "draw": ("draw", "--claim", "0.05", "--by", "land_use", "--out", "draw.csv"),
     "report": ("report", "--year", "2025", "--baseline", "2024", "--out", "report"),
 }
 

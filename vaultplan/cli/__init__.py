@@ -9,7 +9,19 @@ from typing import Annotated
 import typer
 
 from vaultplan import __version__
-from vaultplan.cli import files, judge, lab, replan, report, rules, upkeep, walk, watch, why
+from vaultplan.cli import (
+    files,
+    judge,
+    lab,
+    replan,
+    report,
+    results,
+    rules,
+    upkeep,
+    walk,
+    watch,
+    why,
+)
 from vaultplan.cli.console import app, err_console, out_console
 from vaultplan.errors import VaultplanError
 
@@ -21,6 +33,7 @@ __all__ = [
     "main",
     "replan",
     "report",
+    "results",
     "rules",
     "upkeep",
     "walk",

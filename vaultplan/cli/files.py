@@ -110,7 +110,7 @@ def load(
             layer=layer,
             apply=apply or (),
             is_strict=strict,
-            now=_end_of(today),
+            now=end_of_day(today),
             settings=chosen,
             on_step=on_step,
         )
@@ -237,7 +237,7 @@ def reload(
             load_id,
             file=file,
             apply=apply or (),
-            now=_end_of(today),
+            now=end_of_day(today),
             settings=settings_of(settings, db),
             on_step=on_step,
         )
@@ -264,7 +264,7 @@ def undo(
             db,
             load_id,
             rules=rule or ("all",),
-            now=_end_of(today),
+            now=end_of_day(today),
             settings=settings_of(settings, db),
             on_step=on_step,
         )
@@ -287,7 +287,8 @@ def export(
         out_console.print(f"  {path}", highlight=False, markup=False, soft_wrap=True)
 
 
-def _end_of(today: datetime | None) -> pd.Timestamp | None:
+def end_of_day(today: datetime | None) -> pd.Timestamp | None:
+    """Return the moment a day of the command line is over, or none."""
     return None if today is None else pd.Timestamp(today) + pd.Timedelta(days=1)
 
 

@@ -104,6 +104,10 @@ class TableIntake:
                     self.book.raise_if_any(str(self.path), self.declared.name)
             yield work.done(chunk, matching)
 
+    def columns_of(self, chunk: Chunk) -> dict[str, str]:
+        """Return by column of the table the column of the file that it is read from."""
+        return dict(self._matching(chunk).sources)
+
     def _columns_told(self, matching: Matching) -> frozenset[str]:
         return frozenset({"geometry", *matching.sources, *self.column_map.constants})
 
