@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import pandas as pd
 
@@ -11,10 +12,14 @@ from vaultplan import week
 from vaultplan.analysis.samples import characteristics, pairs_of, results_of, usable
 from vaultplan.analysis.wqx import wqx_rows
 from vaultplan.errors import OutputError, SchemaError
-from vaultplan.loading import OnStep, is_same_file, read_frames, silent
+from vaultplan.loading import OnStep, columns_to_read, is_same_file, silent
 from vaultplan.outputs.tables import write_table
 from vaultplan.settings import Settings
-from vaultplan.store.database import open_database
+from vaultplan.store.database import Database, open_database
+from vaultplan.store.read import read_table
+
+#: Of more visits than this all are read: asking for each would take longer.
+_ASKED_FOR: Final = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +78,10 @@ def sampled(
         raise OutputError(f"{wqx} is the database; name another file")
     with open_database(location) as database:
         settings = week.in_zone(settings, database.time_zone)
-        frames = read_frames(database, ["samples", "visits"], on_step)
+        on_step("Read the database")
+        samples = read_table(database, "samples")
+        visits = _sampled_on(database, samples["visit_id"].unique().tolist())
     on_step("Reckon with the laboratory's results")
-    samples, visits = frames["samples"], frames["visits"]
-    visits = visits[visits["visit_id"].isin(samples["visit_id"])]
     day = visits["visited_at"].dt.tz_convert(settings.time_zone).dt.tz_localize(None)
     visits = visits[(day >= (since or day.min())) & (day < _after(until or day.max()))]
     samples = samples[samples["visit_id"].isin(visits["visit_id"])]
@@ -95,6 +100,15 @@ def sampled(
         rows = wqx_rows(mine, time_zone=settings.time_zone, project_id=settings.samples.project_id)
         write_table(rows, wqx)
     return Sampled(results, characteristics(used), pairs, removals)
+
+
+def _sampled_on(database: Database, visit_ids: list[str]) -> pd.DataFrame:
+    """Return the visits that samples were taken on: few of a large fleet's."""
+    columns = columns_to_read("visits")
+    if len(visit_ids) > _ASKED_FOR:
+        visits = read_table(database, "visits", columns=columns)
+        return visits[visits["visit_id"].isin(visit_ids)]
+    return read_table(database, "visits", where={"visit_id": visit_ids}, columns=columns)
 
 
 def _after(day: pd.Timestamp) -> pd.Timestamp:

@@ -20,7 +20,7 @@ from vaultplan.outputs.workbook import write_plan_xlsx
 __all__ = ["harmless", "spreadsheet_frame", "write_plan_csv", "write_plan_xlsx", "write_table"]
 
 #: A cell that begins so may be run as a formula by a spreadsheet; the last four are full-width.
-FORMULA_STARTS: Final = r"^[=+\-@\t\r\n\uFF1D\uFF0B\uFF0D\uFF20]"
+FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", *"\uff1d\uff0b\uff0d\uff20")
 
 _PLAN_COLUMNS: Final = (
     *("outcome", "on", "truck_id", "stop_number", "kind", "arrive_local", "leave_local"),
@@ -46,7 +46,7 @@ def harmless(values: pd.Series[Any]) -> pd.Series[Any]:
     >>> list(harmless(pd.Series(["=1+1", "Tern Street", "-5"])))
     ["'=1+1", 'Tern Street', "'-5"]
     """
-    risky = values.str.match(FORMULA_STARTS).fillna(False).astype(bool)
+    risky = values.str.startswith(FORMULA_STARTS).fillna(False).astype(bool)
     return values.mask(risky, "'" + values)
 
 
