@@ -20,7 +20,17 @@ from vaultplan.errors import OutputError, ScheduleError, SchemaError, SettingsEr
 VERBS = (
     *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "export"),
     *("forecast", "trace", "rank", "plan", "replan", "verify", "explain", "peek", "skill"),
-    *("watch", "samples", "trends", "draw", "hotspots", "report", "record"),
+    *(
+        "watch",
+        "samples",
+        "trends",
+        "draw",
+        "hotspots",
+        "report",
+        "record",
+        "board",
+        "board-account",
+    ),
     *("backup", "integrity", "compact", "upgrade", "grant-reading"),
 )
 DEMO = pipeline.demo_folder()

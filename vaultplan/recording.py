@@ -106,6 +106,7 @@ def record(
     layer: str | None = None,
     apply: Collection[str] = (),
     now: pd.Timestamp | None = None,
+    is_strict: bool = False,
     with_forecasts: bool = True,
     settings: Settings,
     on_step: OnStep = silent,
@@ -117,7 +118,7 @@ def record(
     file
         Results, as for :func:`vaultplan.loading.load` into ``visits``. A row without a visit id
         gets one of its vault and time as written: the same sheet again changes nothing.
-    column_map, layer, apply, now
+    column_map, layer, apply, now, is_strict
         As there.
     with_forecasts
         Whether the touched vaults are forecast before and after.
@@ -136,7 +137,7 @@ def record(
     sheet = _Sheet()
     loaded = loading.load(
         location, "visits", file, column_map=column_map, layer=layer, apply=apply, now=now,
-        prepare=sheet, settings=settings, on_step=on_step,
+        is_strict=is_strict, prepare=sheet, settings=settings, on_step=on_step,
     )  # fmt: skip
     with open_database(location) as database:
         settings = week.in_zone(settings, database.time_zone)

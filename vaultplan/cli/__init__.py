@@ -10,6 +10,7 @@ import typer
 
 from vaultplan import __version__
 from vaultplan.cli import (
+    board,
     files,
     judge,
     lab,
@@ -27,6 +28,7 @@ from vaultplan.errors import VaultplanError
 
 __all__ = [
     "app",
+    "board",
     "files",
     "judge",
     "lab",

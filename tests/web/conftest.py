@@ -1,0 +1,100 @@
+"""The board on a port of its own, over a planned week of the invented town."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+import pytest
+import uvicorn
+
+from vaultplan import pipeline, replanning
+from vaultplan.settings import Settings
+from vaultplan.store.accounts import ROLES, Accounts
+from vaultplan.store.database import open_database
+from vaultplan.web.app import make_app
+from vaultplan.web.guard import Door
+
+#: Of every role, for tests alone.
+PASSWORD = "long enough to test with"
+
+
+@dataclass(frozen=True)
+class Running:
+    """A board that runs: where, over what, and its door."""
+
+    address: str
+    location: str
+    door: Door
+
+    @contextmanager
+    def client(self, role: str | None = None) -> Iterator[httpx.Client]:
+        """A browser's stand-in, logged in with a role if one is named."""
+        with httpx.Client(base_url=self.address, follow_redirects=True, timeout=60) as client:
+            if role is not None:
+                answer = client.post("/enter", data={"name": role, "word": PASSWORD})
+                assert answer.status_code == 200, answer.text
+            yield client
+
+
+@pytest.fixture(scope="session")
+def planned_town(
+    demo_file: Path, tmp_path_factory: pytest.TempPathFactory, quick: Settings
+) -> Path:
+    """The demo with a week planned, to copy."""
+    folder = tmp_path_factory.mktemp("planned")
+    town = shutil.copy(demo_file, folder / "town.gpkg")
+    with pytest.MonkeyPatch.context() as patch:
+        for module in (pipeline, replanning):
+            patch.setattr(module, "write_outputs", lambda *_args, **_more: ())
+        pipeline.plan(str(town), out=folder / "out", settings=quick)
+    return Path(town)
+
+
+@pytest.fixture(scope="module")
+def start(
+    planned_town: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Callable[..., Running]]:
+    """Starts boards, each over a copy of its own; all end with the tests of the file."""
+    servers: list[tuple[uvicorn.Server, threading.Thread]] = []
+    databases = []
+
+    def started(*, accounts: bool = True) -> Running:
+        folder = tmp_path_factory.mktemp("board")
+        town = shutil.copy(planned_town, folder / "town.gpkg")
+        held = Accounts(folder / "accounts.sqlite")
+        for role in ROLES if accounts else ():
+            held.put(role, role, PASSWORD)
+        door = Door(held)
+        database = open_database(str(town))
+        databases.append(database)
+        listener = socket.create_server(("127.0.0.1", 0))
+        host = f"127.0.0.1:{listener.getsockname()[1]}"
+        app = make_app(database, door, Settings(time_zone=database.time_zone), frozenset({host}))
+        server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))
+        thread = threading.Thread(target=server.run, args=([listener],), daemon=True)
+        thread.start()
+        while not server.started:
+            time.sleep(0.02)
+        servers.append((server, thread))
+        return Running(f"http://{host}", str(town), door)
+
+    yield started
+    for server, thread in servers:
+        server.should_exit = True
+        thread.join(timeout=20)
+    for database in databases:
+        database.close()
+
+
+@pytest.fixture(scope="module")
+def board(start: Callable[..., Running]) -> Running:
+    """A board with an account of each role, named like it."""
+    return start()

@@ -1,0 +1,238 @@
+"""What the board's pages show, read from the database and put in words."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from vaultplan.schema import table
+from vaultplan.store.database import Database
+from vaultplan.store.find import find_vaults
+from vaultplan.store.read import read_table
+
+Row = dict[str, Any]
+
+ROWS_A_PAGE: Final = 50
+METHOD_WORDS: Final = {
+    "storm_drain": "storm drain",
+    "filter_sock": "filter sock",
+    "vacuum_truck": "vacuum truck",
+    "none": "none removed",
+}
+OUTCOME_WORDS: Final = {
+    "held": "held",
+    "referred": "referred to the specialist",
+    "not_scheduled": "no room in the week",
+    "not_possible": "not possible",
+}
+_KIND_WORDS: Final = {
+    "pump_out": "pump out", "work": "work", "vacuum": "vacuum", "dump": "empty the tank",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Some rows of a longer list: ``number`` of ``pages``, ``total`` rows in all."""
+
+    rows: list[Row]
+    number: int
+    pages: int
+    total: int
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedWeek:
+    """The week's plan that counts: its facts, and trucks by days."""
+
+    plan_id: str
+    week_of: pd.Timestamp
+    as_of: pd.Timestamp
+    state: str
+    days: list[pd.Timestamp]
+    trucks: list[Row]
+    orders: int
+    left_out: pd.DataFrame
+
+
+@dataclass(slots=True)
+class BoardData:
+    """Reads for the pages; a plan is kept in memory as long as it is the one that counts."""
+
+    database: Database
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _weeks: dict[tuple[str, int], tuple[PlannedWeek, dict[str, pd.DataFrame]]] = field(
+        default_factory=dict
+    )
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """Time zone of the database."""
+        return ZoneInfo(self.database.time_zone)
+
+    def plans(self) -> pd.DataFrame:
+        """Return the checked plans, latest week first."""
+        names = ["plan_id", "week_of", "as_of_on", "made_at", "state", "version"]
+        plans = read_table(self.database, "plans", columns=names)
+        checked = plans[plans["state"].eq("checked")]
+        return checked.sort_values(["week_of", "made_at"], ascending=False, ignore_index=True)
+
+    def week(self, plan_id: str | None = None) -> PlannedWeek | None:
+        """Return the plan asked for, or the latest week's; none if there is none."""
+        found = self._planned(plan_id)
+        return None if found is None else found[0]
+
+    def day(self, plan_id: str, truck_id: str, on: str) -> list[Row] | None:
+        """Return the stops of a truck's day in order; none if the plan has no such day."""
+        found = self._planned(plan_id)
+        if found is None:
+            return None
+        stops, jobs = found[1]["plan_stops"], found[1]["plan_jobs"]
+        mine = stops[stops["truck_id"].eq(truck_id) & stops["on"].dt.strftime("%Y-%m-%d").eq(on)]
+        if mine.empty:
+            return None
+        names = ["order_id", "task", "method", "gate", "volume_gal_p10", "volume_gal_p50"]
+        names += ["volume_gal_p90", "reason"]
+        told = mine.sort_values("stop_number").merge(
+            jobs[names], on="order_id", how="left", validate="many_to_one"
+        )
+        for name in ("arrive_at", "leave_at"):
+            told[name] = told[name].dt.tz_convert(self.zone).dt.strftime("%H:%M")
+        told["kind"] = told["kind"].map(_KIND_WORDS)
+        told["method"] = told["method"].map(METHOD_WORDS)
+        return _rows(told)
+
+    def left_out(self, plan_id: str, outcome: str, number: int) -> Page:
+        """Return the orders left out of a plan, those of one outcome if it is named."""
+        found = self._planned(plan_id)
+        rows = pd.DataFrame() if found is None else found[0].left_out
+        if outcome in OUTCOME_WORDS and len(rows):
+            rows = rows[rows["outcome"].eq(outcome)]
+        return page_of(rows, number)
+
+    def find(self, text: str) -> list[Row]:
+        """Return vaults whose id or address begins with a text."""
+        return _rows(find_vaults(self.database, text, most=ROWS_A_PAGE))
+
+    def vault(self, vault_id: str) -> Row | None:
+        """Return a vault's facts, visits, orders and planned stops; none if it is not known."""
+        facts = read_table(self.database, "vaults", where={"vault_id": vault_id})
+        if facts.empty:
+            return None
+        asked = {"vault_id": vault_id}
+        visits = read_table(self.database, "visits", where=asked)
+        visits = visits.sort_values("visited_at", ascending=False, ignore_index=True)
+        when = visits["visited_at"].dt.tz_convert(self.zone).dt.strftime("%Y-%m-%d %H:%M")
+        visits = visits.assign(when=when, removed=visits["disposal"].map(METHOD_WORDS))
+        orders = read_table(self.database, "work_orders", where=asked)
+        planned = self._planned(None)
+        jobs = pd.DataFrame() if planned is None else planned[1]["plan_jobs"]
+        jobs = jobs[jobs["vault_id"].eq(vault_id)] if len(jobs) else jobs
+        return {
+            "vault_id": vault_id,
+            "facts": _facts(facts),
+            "visits": _rows(visits.head(ROWS_A_PAGE)),
+            "visit_count": len(visits),
+            "orders": _rows(orders),
+            "jobs": _rows(jobs.assign(method=jobs["method"].map(METHOD_WORDS)))
+            if len(jobs)
+            else [],
+        }
+
+    def planned_orders(self, vault_id: str) -> list[str]:
+        """Return the orders that the latest week's plan has for a vault."""
+        planned = self._planned(None)
+        if planned is None:
+            return []
+        jobs = planned[1]["plan_jobs"]
+        return sorted(jobs.loc[jobs["vault_id"].eq(vault_id), "order_id"])
+
+    def _planned(self, plan_id: str | None) -> tuple[PlannedWeek, dict[str, pd.DataFrame]] | None:
+        plans = self.plans()
+        if plan_id is not None:
+            plans = plans[plans["plan_id"].eq(plan_id)]
+        if plans.empty:
+            return None
+        plan = plans.iloc[0]
+        key = (str(plan["plan_id"]), int(plan["version"] if pd.notna(plan["version"]) else 0))
+        with self._lock:
+            if key not in self._weeks:
+                self._weeks.clear()
+                self._weeks[key] = self._read(plan)
+            return self._weeks[key]
+
+    def _read(self, plan: pd.Series[Any]) -> tuple[PlannedWeek, dict[str, pd.DataFrame]]:
+        plan_id = str(plan["plan_id"])
+        frames = {
+            name: read_table(self.database, name, where={"plan_id": plan_id})
+            for name in ("plan_stops", "plan_jobs", "plan_unserved")
+        }
+        stops, jobs, unserved = (frames[name] for name in frames)
+        days = sorted(stops["on"].unique())
+        left = unserved.merge(
+            jobs[["order_id", "task", "method", "rank", "due_on"]], on="order_id", how="left"
+        ).sort_values(["rank", "order_id"], na_position="last", ignore_index=True)
+        left["outcome_words"] = left["outcome"].map(OUTCOME_WORDS)
+        served = stops.loc[stops["kind"].isin(["pump_out", "work"]), "order_id"].nunique()
+        week = PlannedWeek(
+            plan_id, plan["week_of"], plan["as_of_on"], str(plan["state"]),
+            [pd.Timestamp(day) for day in days], self._trucks(stops, days), int(served), left,
+        )  # fmt: skip
+        return week, frames
+
+    def _trucks(self, stops: pd.DataFrame, days: list[Any]) -> list[Row]:
+        told = []
+        for truck_id, mine in stops.groupby("truck_id", sort=True):
+            cells: list[Row | None] = []
+            for day in days:
+                own = mine[mine["on"].eq(day)]
+                if own.empty:
+                    cells.append(None)
+                    continue
+                first = own["arrive_at"].min().tz_convert(self.zone)
+                last = own["leave_at"].max().tz_convert(self.zone)
+                counts = own["kind"].value_counts()
+                words = ", ".join(f"{counts[kind]:,} {_KIND_WORDS[kind]}" for kind in counts.index)
+                cells.append(
+                    {
+                        "on": f"{day:%Y-%m-%d}",
+                        "words": words,
+                        "hours": f"{first:%H:%M} to {last:%H:%M}",
+                    }
+                )
+            told.append({"truck_id": str(truck_id), "cells": cells})
+        return told
+
+
+def page_of(rows: pd.DataFrame, number: int) -> Page:
+    """Return one page of a table; a number beyond the last gives the last."""
+    pages = max(1, -(-len(rows) // ROWS_A_PAGE))
+    number = min(max(number, 1), pages)
+    some = rows.iloc[(number - 1) * ROWS_A_PAGE : number * ROWS_A_PAGE]
+    return Page(_rows(some), number, pages, len(rows))
+
+
+def _rows(frame: pd.DataFrame) -> list[Row]:
+    """Return rows as mappings without shapes, blanks as ``None``."""
+    plain = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
+    told = plain.astype(object).where(plain.notna(), None)
+    return [{str(name): value for name, value in row.items()} for row in told.to_dict("records")]
+
+
+def _facts(vaults: pd.DataFrame) -> list[Row]:
+    """Return a vault's columns with their meaning and unit; blank ones are told as such."""
+    (row,) = _rows(vaults)
+    declared = table("vaults")
+    return [
+        {
+            "name": column.name,
+            "meaning": column.meaning,
+            "value": "not stated" if row.get(column.name) is None else str(row[column.name]),
+            "unit": column.unit or "",
+        }
+        for column in declared.columns
+        if column.type != "geometry" and column.name != "vault_id"
+    ]
