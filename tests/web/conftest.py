@@ -14,6 +14,7 @@ from pathlib import Path
 import httpx
 import pytest
 import uvicorn
+from fastapi import FastAPI
 
 from vaultplan import pipeline, replanning
 from vaultplan.settings import Settings
@@ -26,13 +27,38 @@ from vaultplan.web.guard import Door
 PASSWORD = "long enough to test with"
 
 
-@dataclass(frozen=True)
+@dataclass
 class Running:
-    """A board that runs: where, over what, and its door."""
+    """A board on a port of its own, which may go down and come up again."""
 
-    address: str
     location: str
     door: Door
+    app: FastAPI
+    host: str
+    _server: uvicorn.Server | None = None
+    _thread: threading.Thread | None = None
+
+    @property
+    def address(self) -> str:
+        return f"http://{self.host}"
+
+    def up(self, listener: socket.socket | None = None) -> None:
+        port = int(self.host.rpartition(":")[2])
+        listener = listener or socket.create_server(("127.0.0.1", port))
+        self._server = uvicorn.Server(
+            uvicorn.Config(self.app, log_level="error", access_log=False, lifespan="off")
+        )
+        self._thread = threading.Thread(target=self._server.run, args=([listener],), daemon=True)
+        self._thread.start()
+        while not self._server.started:
+            time.sleep(0.02)
+
+    def down(self) -> None:
+        if self._server is not None and self._thread is not None:
+            self._server.should_exit = True
+            self._server.force_exit = True
+            self._thread.join(timeout=20)
+            self._server = None
 
     @contextmanager
     def client(self, role: str | None = None) -> Iterator[httpx.Client]:
@@ -63,7 +89,7 @@ def start(
     planned_town: Path, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[Callable[..., Running]]:
     """Starts boards, each over a copy of its own; all end with the tests of the file."""
-    servers: list[tuple[uvicorn.Server, threading.Thread]] = []
+    begun: list[Running] = []
     databases = []
 
     def started(*, accounts: bool = True) -> Running:
@@ -78,18 +104,14 @@ def start(
         listener = socket.create_server(("127.0.0.1", 0))
         host = f"127.0.0.1:{listener.getsockname()[1]}"
         app = make_app(database, door, Settings(time_zone=database.time_zone), frozenset({host}))
-        server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))
-        thread = threading.Thread(target=server.run, args=([listener],), daemon=True)
-        thread.start()
-        while not server.started:
-            time.sleep(0.02)
-        servers.append((server, thread))
-        return Running(f"http://{host}", str(town), door)
+        running = Running(str(town), door, app, host)
+        running.up(listener)
+        begun.append(running)
+        return running
 
     yield started
-    for server, thread in servers:
-        server.should_exit = True
-        thread.join(timeout=20)
+    for running in begun:
+        running.down()
     for database in databases:
         database.close()
 

@@ -12,7 +12,8 @@ from vaultplan.web.guard import COOKIE, HEADERS, MOST_BYTES
 
 from .conftest import PASSWORD, Running
 
-READ = ("/", "/vaults", "/vault/SM-0001", "/data", "/api/vaults/SM-0001", "/api/openapi.json")
+READ = ("/", "/vaults", "/vault/SM-0001", "/data", "/api/vaults/SM-0001", "/api/session")
+READ += ("/api/openapi.json",)
 RECORD = ("/record", "/record/SM-0001")
 
 

@@ -23,7 +23,11 @@ from vaultplan.web.data import OUTCOME_WORDS, BoardData, page_of
 from vaultplan.web.guard import COOKIE, Door, Guard, check_csrf, must
 from vaultplan.web.results import FIELDS, Answer, choices, new_key, take
 
-_STATIC: Final = {"board.css": "text/css", "board.js": "text/javascript"}
+_STATIC: Final = {
+    "board.css": "text/css",
+    "board.js": "text/javascript",
+    "outbox.js": "text/javascript",
+}
 _CHOICES: Final = ("finding", "grade", "disposal", "volume_basis")
 
 
@@ -142,8 +146,16 @@ def _doors(app: FastAPI, board: Board) -> None:
     def static(name: str) -> Response:
         if name not in _STATIC:
             raise HTTPException(404, "there is no such file")
-        text = files("vaultplan.web").joinpath("static", name).read_text(encoding="utf-8")
-        return Response(text, media_type=_STATIC[name])
+        return Response(_own(name), media_type=_STATIC[name])
+
+    # From the top, for it may only keep what lies below its own place.
+    @app.get("/worker.js", include_in_schema=False)
+    def worker() -> Response:
+        return Response(_own("worker.js"), media_type="text/javascript")
+
+
+def _own(name: str) -> str:
+    return files("vaultplan.web").joinpath("static", name).read_text(encoding="utf-8")
 
 
 def _pages(app: FastAPI, board: Board) -> None:
@@ -266,6 +278,12 @@ def _api(app: FastAPI, board: Board) -> None:
     def described(request: Request) -> Response:
         board.person(request)
         return JSONResponse(app.openapi())
+
+    @app.get("/api/session", responses={401: {}})
+    def session(request: Request) -> dict[str, str]:
+        """Return who is logged in, their role, and the token that changes must carry."""
+        own = board.person(request)
+        return {"name": own.name, "role": own.role, "csrf": own.csrf}
 
     @app.get("/api/vaults/{vault_id:path}", responses={404: {}, 401: {}, 403: {}})
     def vault(request: Request, vault_id: str) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from fastapi import HTTPException, Request, Response
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from vaultplan.store.accounts import Accounts, Session
+from vaultplan.store.accounts import SESSION_HOURS, Accounts, Session
 
 COOKIE: Final = "vaultplan_session"
 #: Largest form or result that is taken.
@@ -20,8 +20,8 @@ MOST_BYTES: Final = 1_000_000
 #: Nothing from elsewhere, no script or style in a page, no frame, no form to another place.
 HEADERS: Final[dict[str, str]] = {
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
-    "img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; "
-    "frame-ancestors 'none'",
+    "img-src 'self' data:; connect-src 'self'; worker-src 'self'; form-action 'self'; "
+    "base-uri 'none'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
     # With no-referrer a browser sends the board's own forms as if from nowhere.
     "referrer-policy": "same-origin",
@@ -133,8 +133,9 @@ class Door:
     def give_cookie(self, response: Response, token: str) -> None:
         """Let the browser keep the secret of a session, out of reach of scripts."""
         response.set_cookie(
-            COOKIE, token, httponly=True, samesite="strict", secure=self.is_secure, path="/"
-        )
+            COOKIE, token, httponly=True, samesite="strict", secure=self.is_secure, path="/",
+            max_age=int(3600 * SESSION_HOURS),
+        )  # fmt: skip
 
 
 def must(session: Session | None, what: str) -> Session:

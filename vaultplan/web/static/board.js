@@ -1,9 +1,6 @@
 'use strict';
-// A form that is on its way is not sent a second time by an impatient finger.
-document.addEventListener('submit', (event) => {
-  const button = event.target.querySelector('button');
-  if (button && event.target.action.endsWith('/record')) {
-    setTimeout(() => { button.disabled = true; }, 0);
-  }
+// Whoever leaves takes the form kept on this device along; results that wait stay for who typed them.
+document.querySelector('form.leave')?.addEventListener('submit', () => {
+  if (window.caches) caches.delete('vaultplan-form');
 });
 document.documentElement.dataset.ready = '';
