@@ -37,7 +37,9 @@ def test_every_page_asks_for_a_role(board: Running, role: str | None, path: str)
 
 
 @pytest.mark.parametrize("role", [None, *ROLES])
-@pytest.mark.parametrize("path", ["/record", "/api/results", "/vaults", "/leave"])
+@pytest.mark.parametrize(
+    "path", ["/record", "/api/results", "/vaults", "/leave", "/edits", "/edits/back"]
+)
 def test_every_change_asks_for_a_role_and_the_form_s_own_token(
     board: Running, role: str | None, path: str
 ):

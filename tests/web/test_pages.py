@@ -197,3 +197,58 @@ def test_a_database_without_a_plan_says_how_to_make_one(start):
         upsert(connection, "plans", table("plans").conform(plans))
     with running.client("reader") as client:
         assert "Make a plan with" in client.get("/").text
+
+
+def test_a_planner_asks_for_a_change_and_takes_it_back(board: Running):
+    order_id = stored(board.location, "plan_jobs")["order_id"].iloc[0]
+    form = {
+        "order_id": order_id,
+        "asks": "bar",
+        "truck_id": "C01",
+        "on": "2026-11-04",
+        "why": "Fair",
+    }
+    before = len(stored(board.location, "plan_edits"))
+    with board.client("planner") as client:
+        csrf = csrf_of(client)
+        page = client.post("/edits", data={**form, "csrf": csrf}).text
+        assert f"{order_id}: bar from C01, Wed 4 Nov; planner: Fair" in text_of(page)
+        edits = stored(board.location, "plan_edits", who="planner")
+        assert edits[["order_id", "asks", "truck_id"]].values.tolist() == [[order_id, "bar", "C01"]]
+        edit_id = edits["edit_id"].iloc[0]
+        for expected in (200, 409):
+            back = client.post("/edits/back", data={"csrf": csrf, "edit_id": edit_id})
+            assert back.status_code == expected
+    assert len(stored(board.location, "plan_edits")) == before
+    changes = stored(board.location, "changes", row_key=edit_id).sort_values("changed_at")
+    assert changes["after"].tolist() == ["came in", "taken back"]
+    assert changes["who"].tolist() == ["planner"] * 2
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        ({"order_id": "nothing"}, "there is no order nothing"),
+        ({"truck_id": "Z99"}, "there is no truck Z99"),
+        ({"on": "tomorrow"}, "YYYY-MM-DD"),
+        ({"truck_id": "", "on": ""}, "name a truck, a day, or both"),
+        ({"why": " "}, "say why"),
+        ({"asks": "hide"}, "keep or to bar"),
+    ],
+)
+def test_a_change_that_cannot_be_asked_is_told(board: Running, wrong, words):
+    order_id = stored(board.location, "plan_jobs")["order_id"].iloc[0]
+    form = {"order_id": order_id, "asks": "keep", "truck_id": "C01", "on": "", "why": "x", **wrong}
+    before = len(stored(board.location, "plan_edits"))
+    with board.client("manager") as client:
+        answer = client.post("/edits", data={**form, "csrf": csrf_of(client)})
+    assert answer.status_code == 422 and words in answer.text
+    assert len(stored(board.location, "plan_edits")) == before
+
+
+@pytest.mark.parametrize("role", ["reader", "specialist"])
+def test_who_does_not_plan_asks_for_nothing(board: Running, role):
+    with board.client(role) as client:
+        csrf = csrf_of(client)
+        assert client.post("/edits", data={"csrf": csrf}).status_code == 403
+        assert "Take back" not in client.get("/").text

@@ -20,6 +20,7 @@ from vaultplan.settings import Settings
 from vaultplan.store.accounts import Session
 from vaultplan.store.database import Database
 from vaultplan.web.data import OUTCOME_WORDS, BoardData, page_of
+from vaultplan.web.edits import ASKS, ask, take_back
 from vaultplan.web.guard import COOKIE, Door, Guard, check_csrf, must
 from vaultplan.web.results import FIELDS, Answer, choices, new_key, take
 
@@ -64,6 +65,7 @@ class Board:
         told = {
             "session": session,
             "may_record": session is not None and session.may("record"),
+            "may_plan": session is not None and session.may("plan"),
             "cautions": CAUTIONS,
             "fleet": self.data.database.name or "this fleet",
             **more,
@@ -100,6 +102,7 @@ def make_app(database: Database, door: Door, settings: Settings, hosts: frozense
     app.add_middleware(Guard, hosts=hosts)
     _doors(app, board)
     _pages(app, board)
+    _edits(app, board)
     _results(app, board)
     _api(app, board)
     _faults(app, board)
@@ -108,7 +111,7 @@ def make_app(database: Database, door: Door, settings: Settings, hosts: frozense
 
 def _doors(app: FastAPI, board: Board) -> None:
     @app.get("/enter", include_in_schema=False)
-    def ask(request: Request) -> Response:
+    def show(request: Request) -> Response:
         return board.show(
             request, "enter.html", None, asks_for_names=board.door.asks_for_names, fault=""
         )
@@ -177,6 +180,7 @@ def _pages(app: FastAPI, board: Board) -> None:
         return board.show(
             request, "week.html", session, week=found, outcomes=OUTCOME_WORDS, outcome=outcome,
             left=None if found is None else data.left_out(found.plan_id, outcome, page),
+            edits=data.edits(),
             others=data.plans().head(20).to_dict("records"),
         )  # fmt: skip
 
@@ -187,8 +191,9 @@ def _pages(app: FastAPI, board: Board) -> None:
         if stops is None:
             raise HTTPException(404, "that truck has no stops that day")
         return board.show(
-            request, "day.html", session, plan_id=plan_id, truck_id=truck_id, on=on, stops=stops
-        )
+            request, "day.html", session, plan_id=plan_id, truck_id=truck_id, on=on, stops=stops,
+            choices=data.choices(plan_id), asks=ASKS,
+        )  # fmt: skip
 
     @app.get("/vaults", include_in_schema=False)
     def vaults(request: Request) -> Response:
@@ -225,6 +230,41 @@ def _pages(app: FastAPI, board: Board) -> None:
         )  # fmt: skip
 
 
+def _edits(app: FastAPI, board: Board) -> None:
+    @app.post("/edits", include_in_schema=False)
+    def put(
+        request: Request,
+        csrf: Annotated[str, Form()] = "",
+        order_id: Annotated[str, Form(max_length=80)] = "",
+        asks: Annotated[str, Form(max_length=10)] = "",
+        truck_id: Annotated[str, Form(max_length=80)] = "",
+        on: Annotated[str, Form(max_length=10)] = "",
+        why: Annotated[str, Form(max_length=500)] = "",
+    ) -> Response:
+        session = board.person(request, "plan")
+        check_csrf(session, csrf)
+        given = {
+            "order_id": order_id, "asks": asks, "truck_id": truck_id, "on": on, "why": why,
+        }  # fmt: skip
+        faults = ask(board.data.database, given, session.name)
+        if faults:
+            words = f"Nothing was noted: {'; '.join(faults)}"
+            return board.show(request, "fault.html", session, 422, words=words)
+        return RedirectResponse("/#asked", 303)
+
+    @app.post("/edits/back", include_in_schema=False)
+    def back(
+        request: Request,
+        csrf: Annotated[str, Form()] = "",
+        edit_id: Annotated[str, Form(max_length=80)] = "",
+    ) -> Response:
+        session = board.person(request, "plan")
+        check_csrf(session, csrf)
+        if not take_back(board.data.database, edit_id, session.name):
+            raise HTTPException(409, "somebody took it back before")
+        return RedirectResponse("/#asked", 303)
+
+
 def _results(app: FastAPI, board: Board) -> None:
     def form(
         request: Request, session: Session, given: dict[str, str], answer: Answer | None, key: str
@@ -236,7 +276,7 @@ def _results(app: FastAPI, board: Board) -> None:
         )  # fmt: skip
 
     @app.get("/record", include_in_schema=False)
-    def ask(request: Request) -> Response:
+    def any_vault(request: Request) -> Response:
         session = board.person(request, "record")
         return form(request, session, blank(), None, new_key())
 

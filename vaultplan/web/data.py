@@ -142,6 +142,21 @@ class BoardData:
             else [],
         }
 
+    def edits(self) -> list[Row]:
+        """Return what was asked of the next plan, by order."""
+        edits = read_table(self.database, "plan_edits")
+        return _rows(edits.sort_values(["order_id", "edit_id"]))
+
+    def choices(self, plan_id: str) -> Row:
+        """Return the trucks and days of a plan that an order can be kept to or barred from."""
+        found = self._planned(plan_id)
+        if found is None:
+            return {"trucks": [], "days": []}
+        return {
+            "trucks": [truck["truck_id"] for truck in found[0].trucks],
+            "days": [f"{day:%Y-%m-%d}" for day in found[0].days],
+        }
+
     def planned_orders(self, vault_id: str) -> list[str]:
         """Return the orders that the latest week's plan has for a vault."""
         planned = self._planned(None)
