@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import httpx
 import pytest
@@ -35,6 +36,7 @@ class Running:
     door: Door
     app: FastAPI
     host: str
+    lifespan: Literal["on", "off"] = "off"
     _server: uvicorn.Server | None = None
     _thread: threading.Thread | None = None
 
@@ -46,7 +48,7 @@ class Running:
         port = int(self.host.rpartition(":")[2])
         listener = listener or socket.create_server(("127.0.0.1", port))
         self._server = uvicorn.Server(
-            uvicorn.Config(self.app, log_level="error", access_log=False, lifespan="off")
+            uvicorn.Config(self.app, log_level="error", access_log=False, lifespan=self.lifespan)
         )
         self._thread = threading.Thread(target=self._server.run, args=([listener],), daemon=True)
         self._thread.start()
@@ -92,7 +94,7 @@ def start(
     begun: list[Running] = []
     databases = []
 
-    def started(*, accounts: bool = True) -> Running:
+    def started(*, accounts: bool = True, lifespan: Literal["on", "off"] = "off") -> Running:
         folder = tmp_path_factory.mktemp("board")
         town = shutil.copy(planned_town, folder / "town.gpkg")
         held = Accounts(folder / "accounts.sqlite")
@@ -104,7 +106,7 @@ def start(
         listener = socket.create_server(("127.0.0.1", 0))
         host = f"127.0.0.1:{listener.getsockname()[1]}"
         app = make_app(database, door, Settings(time_zone=database.time_zone), frozenset({host}))
-        running = Running(str(town), door, app, host)
+        running = Running(str(town), door, app, host, lifespan)
         running.up(listener)
         begun.append(running)
         return running

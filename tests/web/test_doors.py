@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 
 import httpx
 import pytest
@@ -153,3 +154,17 @@ def test_what_is_too_long_is_refused_whatever_it_says_of_itself(board: Running):
 def test_only_the_board_s_own_files_are_served(board: Running, path: str):
     with board.client("planner") as client:
         assert client.get(path).status_code == 404
+
+
+def test_a_collector_named_in_the_environment_is_told_nothing(start, monkeypatch):
+    with socket.create_server(("127.0.0.1", 0)) as collector:
+        address = f"http://127.0.0.1:{collector.getsockname()[1]}"
+        monkeypatch.setenv("FASTAPI_OTEL_AUTO_CONFIGURE", "true")
+        monkeypatch.setenv("OTEL_EXPORTER_OTLP_ENDPOINT", address)
+        running = start(lifespan="on")
+        with running.client("reader") as client:
+            assert client.get("/vault/SM-0001").status_code == 200
+        running.down()
+        collector.settimeout(0.5)
+        with pytest.raises(TimeoutError):
+            collector.accept()

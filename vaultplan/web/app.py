@@ -29,6 +29,10 @@ _STATIC: Final = {
     "board.js": "text/javascript",
     "outbox.js": "text/javascript",
 }
+#: Whatever the environment says, no collector is told of requests; older releases lack the part.
+_TELLS_NOBODY: Final[Any] = dict.fromkeys(
+    ("auto_configure", "tracing", "metrics", "logs", "operation_spans"), False
+)
 _CHOICES: Final = ("finding", "grade", "disposal", "volume_basis")
 
 
@@ -97,7 +101,7 @@ def make_app(database: Database, door: Door, settings: Settings, hosts: frozense
     board = Board(BoardData(database), door, settings, templates)
     app = FastAPI(
         title="vaultplan board", version=__version__, docs_url=None, redoc_url=None,
-        openapi_url=None,
+        openapi_url=None, telemetry=_TELLS_NOBODY,
     )  # fmt: skip
     app.add_middleware(Guard, hosts=hosts)
     _doors(app, board)
