@@ -6,11 +6,13 @@ import uuid
 from typing import Final
 
 import pandas as pd
+import sqlalchemy as sa
 
 from vaultplan.schema import table
 from vaultplan.store.database import Database
 from vaultplan.store.read import read_table
 from vaultplan.store.write import delete_rows, upsert
+from vaultplan.web.history import note
 
 ASKS: Final = {"keep": "keep to", "bar": "bar from"}
 _LONGEST: Final = 500
@@ -53,7 +55,9 @@ def ask(database: Database, given: dict[str, str], who: str) -> tuple[str, ...]:
         "who": who,
         "why": given["why"].strip()[:_LONGEST],
     }
-    _write(database, row, who)
+    with database.writing() as connection:
+        upsert(connection, "plan_edits", table("plan_edits").conform(pd.DataFrame([row])))
+        _change(connection, edit_id, who, after="came in")
     return ()
 
 
@@ -64,27 +68,10 @@ def take_back(database: Database, edit_id: str, who: str) -> bool:
         return False
     with database.writing() as connection:
         delete_rows(connection, "plan_edits", {"edit_id": edit_id})
-        upsert(connection, "changes", _change(edit_id, who, "came in", "taken back"))
+        _change(connection, edit_id, who, before="came in", after="taken back")
     return True
 
 
-def _write(database: Database, row: dict[str, object], who: str) -> None:
-    frame = table("plan_edits").conform(pd.DataFrame([row]))
-    change = _change(str(row["edit_id"]), who, None, "came in")
-    with database.writing() as connection:
-        upsert(connection, "plan_edits", frame)
-        upsert(connection, "changes", change)
-
-
-def _change(edit_id: str, who: str, before: str | None, after: str) -> pd.DataFrame:
-    row = {
-        "change_id": f"board-{uuid.uuid4().hex}",
-        "changed_at": pd.Timestamp.now("UTC"),
-        "who": who,
-        "table_name": "plan_edits",
-        "row_key": edit_id,
-        "before": before,
-        "after": after,
-        "why": "asked for on the board",
-    }
-    return table("changes").conform(pd.DataFrame([row]))
+def _change(connection: sa.Connection, edit_id: str, who: str, **words: str) -> None:
+    why = "asked for on the board"
+    note(connection, f"board-{uuid.uuid4().hex}", who, "plan_edits", edit_id, why=why, **words)

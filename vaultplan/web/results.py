@@ -10,14 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import pandas as pd
-
 from vaultplan.errors import VaultplanError
 from vaultplan.recording import Recorded, record
 from vaultplan.schema import table
 from vaultplan.settings import Settings
 from vaultplan.store.database import Database
-from vaultplan.store.write import upsert
+from vaultplan.web.history import is_noted, note
 
 #: Fields of the form, as columns of visits; the id comes of the form's own key.
 FIELDS: Final = (
@@ -90,8 +88,8 @@ def take(
         except VaultplanError as error:
             return Answer(visit_id, False, _lines(error), (), "")
     was_new = bool(found.loaded.outcome["new"].sum())
-    if was_new:
-        _note(database, visit_id, who)
+    # Not only where it was new: the program may have died in between the last time.
+    _note(database, visit_id, who)
     return Answer(visit_id, was_new, (), _doubts(found), _differs(found))
 
 
@@ -113,18 +111,10 @@ def _differs(found: Recorded) -> str:
 
 
 def _note(database: Database, visit_id: str, who: str) -> None:
-    change = pd.DataFrame(
-        [
-            {
-                "change_id": f"board-{visit_id}",
-                "changed_at": pd.Timestamp.now("UTC"),
-                "who": who,
-                "table_name": "visits",
-                "row_key": visit_id,
-                "after": "came in",
-                "why": "result typed into the board",
-            }
-        ]
-    )
+    """Note who sent a result, once: whoever sends it again is not its sender."""
+    change_id = f"board-{visit_id}"
+    if is_noted(database, change_id):
+        return
+    why = "result typed into the board"
     with database.writing() as connection:
-        upsert(connection, "changes", table("changes").conform(change))
+        note(connection, change_id, who, "visits", visit_id, after="came in", why=why)
