@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date, time
 from importlib.resources import files
 from typing import Annotated, Any, Final
 
@@ -185,7 +186,7 @@ def _pages(app: FastAPI, board: Board) -> None:
             request, "week.html", session, week=found, outcomes=OUTCOME_WORDS, outcome=outcome,
             left=None if found is None else data.left_out(found.plan_id, outcome, page),
             edits=data.edits(),
-            others=data.plans().head(20).to_dict("records"),
+            others=data.plans()[:20],
         )  # fmt: skip
 
     @app.get("/week/{plan_id}/{on}/{truck_id:path}", include_in_schema=False)
@@ -360,7 +361,7 @@ def _plain(value: Any) -> Any:
         return {key: _plain(inside) for key, inside in value.items()}
     if isinstance(value, list):
         return [_plain(inside) for inside in value]
-    if isinstance(value, pd.Timestamp):
+    if isinstance(value, date | time):
         return value.isoformat()
     return value.item() if hasattr(value, "item") else value
 

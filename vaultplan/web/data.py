@@ -11,8 +11,8 @@ import pandas as pd
 
 from vaultplan.schema import table
 from vaultplan.store.database import Database
-from vaultplan.store.find import find_vaults
-from vaultplan.store.read import read_table
+from vaultplan.store.find import few_rows, find_vaults
+from vaultplan.store.read import count_rows, read_table
 
 Row = dict[str, Any]
 
@@ -73,12 +73,14 @@ class BoardData:
         """Time zone of the database."""
         return ZoneInfo(self.database.time_zone)
 
-    def plans(self) -> pd.DataFrame:
-        """Return the checked plans, latest week first."""
+    def plans(self) -> list[Row]:
+        """Return the checked plans, latest week first, at most 200."""
         names = ["plan_id", "week_of", "as_of_on", "made_at", "state", "version"]
-        plans = read_table(self.database, "plans", columns=names)
-        checked = plans[plans["state"].eq("checked")]
-        return checked.sort_values(["week_of", "made_at"], ascending=False, ignore_index=True)
+        plans = few_rows(
+            self.database, "plans", {"state": "checked"}, columns=names, latest_by="week_of",
+            most=200,
+        )  # fmt: skip
+        return sorted(plans, key=lambda plan: (plan["week_of"], plan["made_at"]), reverse=True)
 
     def week(self, plan_id: str | None = None) -> PlannedWeek | None:
         """Return the plan asked for, or the latest week's; none if there is none."""
@@ -115,28 +117,27 @@ class BoardData:
 
     def find(self, text: str) -> list[Row]:
         """Return vaults whose id or address begins with a text."""
-        return _rows(find_vaults(self.database, text, most=ROWS_A_PAGE))
+        return find_vaults(self.database, text, most=ROWS_A_PAGE)
 
     def vault(self, vault_id: str) -> Row | None:
         """Return a vault's facts, visits, orders and planned stops; none if it is not known."""
-        facts = read_table(self.database, "vaults", where={"vault_id": vault_id})
-        if facts.empty:
-            return None
         asked = {"vault_id": vault_id}
-        visits = read_table(self.database, "visits", where=asked)
-        visits = visits.sort_values("visited_at", ascending=False, ignore_index=True)
-        when = visits["visited_at"].dt.tz_convert(self.zone).dt.strftime("%Y-%m-%d %H:%M")
-        visits = visits.assign(when=when, removed=visits["disposal"].map(METHOD_WORDS))
-        orders = read_table(self.database, "work_orders", where=asked)
+        facts = few_rows(self.database, "vaults", asked, most=1)
+        if not facts:
+            return None
+        visits = few_rows(self.database, "visits", asked, latest_by="visited_at", most=ROWS_A_PAGE)
+        for visit in visits:
+            visit["when"] = f"{visit['visited_at'].astimezone(self.zone):%Y-%m-%d %H:%M}"
+            visit["removed"] = METHOD_WORDS.get(str(visit["disposal"]))
         planned = self._planned(None)
         jobs = pd.DataFrame() if planned is None else planned[1]["plan_jobs"]
         jobs = jobs[jobs["vault_id"].eq(vault_id)] if len(jobs) else jobs
         return {
             "vault_id": vault_id,
-            "facts": _facts(facts),
-            "visits": _rows(visits.head(ROWS_A_PAGE)),
-            "visit_count": len(visits),
-            "orders": _rows(orders),
+            "facts": _facts(facts[0]),
+            "visits": visits,
+            "visit_count": count_rows(self.database, "visits", asked),
+            "orders": few_rows(self.database, "work_orders", asked, most=ROWS_A_PAGE),
             "jobs": _rows(jobs.assign(method=jobs["method"].map(METHOD_WORDS)))
             if len(jobs)
             else [],
@@ -166,20 +167,18 @@ class BoardData:
         return sorted(jobs.loc[jobs["vault_id"].eq(vault_id), "order_id"])
 
     def _planned(self, plan_id: str | None) -> tuple[PlannedWeek, dict[str, pd.DataFrame]] | None:
-        plans = self.plans()
-        if plan_id is not None:
-            plans = plans[plans["plan_id"].eq(plan_id)]
-        if plans.empty:
+        plans = [plan for plan in self.plans() if plan_id in (None, plan["plan_id"])]
+        if not plans:
             return None
-        plan = plans.iloc[0]
-        key = (str(plan["plan_id"]), int(plan["version"] if pd.notna(plan["version"]) else 0))
+        plan = plans[0]
+        key = (str(plan["plan_id"]), int(plan["version"] or 0))
         with self._lock:
             if key not in self._weeks:
                 self._weeks.clear()
                 self._weeks[key] = self._read(plan)
             return self._weeks[key]
 
-    def _read(self, plan: pd.Series[Any]) -> tuple[PlannedWeek, dict[str, pd.DataFrame]]:
+    def _read(self, plan: Row) -> tuple[PlannedWeek, dict[str, pd.DataFrame]]:
         plan_id = str(plan["plan_id"])
         frames = {
             name: read_table(self.database, name, where={"plan_id": plan_id})
@@ -193,7 +192,8 @@ class BoardData:
         left["outcome_words"] = left["outcome"].map(OUTCOME_WORDS)
         served = stops.loc[stops["kind"].isin(["pump_out", "work"]), "order_id"].nunique()
         week = PlannedWeek(
-            plan_id, plan["week_of"], plan["as_of_on"], str(plan["state"]),
+            plan_id, pd.Timestamp(plan["week_of"]), pd.Timestamp(plan["as_of_on"]),
+            str(plan["state"]),
             [pd.Timestamp(day) for day in days], self._trucks(stops, days), int(served), left,
         )  # fmt: skip
         return week, frames
@@ -237,9 +237,8 @@ def _rows(frame: pd.DataFrame) -> list[Row]:
     return [{str(name): value for name, value in row.items()} for row in told.to_dict("records")]
 
 
-def _facts(vaults: pd.DataFrame) -> list[Row]:
+def _facts(row: Row) -> list[Row]:
     """Return a vault's columns with their meaning and unit; blank ones are told as such."""
-    (row,) = _rows(vaults)
     declared = table("vaults")
     return [
         {

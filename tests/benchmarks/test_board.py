@@ -1,0 +1,112 @@
+"""How long fifty people wait for the board's lists at once, over a whole fleet.
+
+Off by default: name a database that ``vaultplan load`` filled, with a plan or without, and run
+
+    VAULTPLAN_DB=FILE python -m pytest tests/benchmarks/test_board.py -m benchmark_run
+
+The board is a process of its own on loopback; each of fifty threads asks for pages one after the
+other without a pause: vaults at random, searches by the start of an id, and where a week is
+planned its table and the orders left out. Written to ``.benchmarks/board.json``.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import random
+import re
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import httpx
+import numpy as np
+import pytest
+
+from vaultplan.store.database import open_database
+from vaultplan.store.read import read_table
+
+pytestmark = [pytest.mark.benchmark_run, pytest.mark.timeout(0)]
+
+PEOPLE, REQUESTS, PORT = 50, 20, 8799
+ADDRESS = f"http://127.0.0.1:{PORT}"
+
+
+def test_fifty_people_at_once(tmp_path: Path) -> None:
+    location = os.environ.get("VAULTPLAN_DB")
+    if not location:
+        pytest.skip("name a loaded database in VAULTPLAN_DB")
+    with open_database(location) as database:
+        vault_ids = read_table(database, "vaults", columns=["vault_id"])["vault_id"].tolist()
+    command = ["from vaultplan.cli import main; main()", "board", "--db", location]
+    command += ["--port", str(PORT), "--accounts", str(tmp_path / "accounts.sqlite")]
+    with subprocess.Popen(
+        [sys.executable, "-uc", *command], stdout=subprocess.PIPE, text=True
+    ) as run:
+        assert run.stdout is not None
+        told = "".join(line for line, _ in zip(run.stdout, range(3), strict=False))
+        code = re.search(r"code: (\S+)", told)
+        assert code, told
+        _wait()
+        with httpx.Client(base_url=ADDRESS, follow_redirects=True, timeout=60) as first:
+            page = first.post("/enter", data={"word": code[1]}).text
+            csrf = re.search(r'name="csrf" value="([^"]+)"', page)
+            cookies = dict(first.cookies)
+        assert csrf
+        plan = re.search(r'href="(/week/[^"#?]+)#left"', page)
+
+        def one(person: int) -> list[tuple[str, float, int]]:
+            chance = random.Random(person)
+            seen = []
+            with httpx.Client(base_url=ADDRESS, cookies=cookies, timeout=60) as client:
+                for _ in range(REQUESTS):
+                    kind = chance.choice(
+                        ["vault", "search", *(["week", "left out"] if plan else [])]
+                    )
+                    began = time.perf_counter()
+                    if kind == "vault":
+                        answer = client.get(f"/vault/{chance.choice(vault_ids)}")
+                    elif kind == "search":
+                        text = chance.choice(vault_ids)[:-2]
+                        answer = client.post("/vaults", data={"text": text, "csrf": csrf[1]})
+                    elif kind == "week":
+                        answer = client.get("/")
+                    else:
+                        answer = client.get(f"{plan[1]}?page={chance.randint(1, 9)}")
+                    seen.append((kind, time.perf_counter() - began, answer.status_code))
+            return seen
+
+        with ThreadPoolExecutor(PEOPLE) as pool:
+            seen = [row for rows in pool.map(one, range(PEOPLE)) for row in rows]
+        run.terminate()
+    kinds = sorted({kind for kind, _, _ in seen})
+    report = {
+        "machine": {"cores": os.cpu_count(), "python": platform.python_version()},
+        "vaults": len(vault_ids),
+        "people": PEOPLE,
+        "requests": len(seen),
+        "errors": sum(status != 200 for _, _, status in seen),
+        "p50_ms": {k: _quantile(seen, k, 50) for k in kinds},
+        "p95_ms": {k: _quantile(seen, k, 95) for k in kinds},
+    }
+    folder = Path(".benchmarks")
+    folder.mkdir(exist_ok=True)
+    (folder / "board.json").write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
+
+
+def _quantile(seen: list[tuple[str, float, int]], kind: str, percent: float) -> float:
+    return round(1000 * float(np.percentile([s for k, s, _ in seen if k == kind], percent)), 1)
+
+
+def _wait() -> None:
+    for _ in range(200):
+        try:
+            httpx.get(ADDRESS + "/enter")
+        except httpx.HTTPError:
+            time.sleep(0.1)
+        else:
+            return
+    pytest.fail("the board did not come up")
