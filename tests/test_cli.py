@@ -61,6 +61,12 @@ def test_every_verb_explains_itself_with_an_example(verb: str) -> None:
     assert "Example" in text
 
 
+def test_verbs_are_listed_as_they_are_walked() -> None:
+    text = run("--help")
+    places = [text.index(f" {verb} ") for verb in ("demo", "load", "plan", "record", "backup")]
+    assert places == sorted(places)
+
+
 def test_the_program_lists_exactly_its_verbs() -> None:
     named = {command.callback.__name__ for command in cli.app.registered_commands}
     assert {name.replace("_", "-") for name in named} == set(VERBS)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Annotated
 
 import typer
+from typer.models import CommandInfo
 
 from vaultplan import __version__
 from vaultplan.cli import (
@@ -42,6 +43,21 @@ __all__ = [
     "watch",
     "why",
 ]
+
+#: How the verbs are listed: the walk, then who looks back, then who keeps the database.
+_WALK = (
+    *("demo", "new", "load", "check", "loads", "quarantine", "reload", "undo", "export"),
+    *("forecast", "trace", "rank", "plan", "verify", "replan", "explain", "peek", "watch"),
+    *("board", "board-account", "record", "skill", "hotspots", "trends", "samples", "draw"),
+    *("report", "backup", "integrity", "compact", "upgrade", "grant_reading"),
+)
+
+
+def _place(command: CommandInfo) -> int:
+    return _WALK.index(command.name or getattr(command.callback, "__name__", ""))
+
+
+app.registered_commands.sort(key=_place)
 
 
 def _tell_version(asked: bool) -> None:
