@@ -94,14 +94,16 @@ def start(
     begun: list[Running] = []
     databases = []
 
-    def started(*, accounts: bool = True, lifespan: Literal["on", "off"] = "off") -> Running:
+    def started(
+        *, accounts: bool = True, lifespan: Literal["on", "off"] = "off", busy_seconds: float = 60
+    ) -> Running:
         folder = tmp_path_factory.mktemp("board")
         town = shutil.copy(planned_town, folder / "town.gpkg")
         held = Accounts(folder / "accounts.sqlite")
         for role in ROLES if accounts else ():
             held.put(role, role, PASSWORD)
         door = Door(held)
-        database = open_database(str(town))
+        database = open_database(str(town), busy_seconds=busy_seconds)
         databases.append(database)
         listener = socket.create_server(("127.0.0.1", 0))
         host = f"127.0.0.1:{listener.getsockname()[1]}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 
 import pandas as pd
@@ -252,3 +253,21 @@ def test_who_does_not_plan_asks_for_nothing(board: Running, role):
         csrf = csrf_of(client)
         assert client.post("/edits", data={"csrf": csrf}).status_code == 403
         assert "Take back" not in client.get("/").text
+
+
+def test_a_database_that_is_busy_is_said_to_be(start):
+    running = start(busy_seconds=1)
+    with running.client("planner") as client:
+        csrf = csrf_of(client)
+        order_id = stored(running.location, "plan_jobs")["order_id"].iloc[0]
+        form = {"order_id": order_id, "asks": "keep", "truck_id": "C01", "why": "x", "csrf": csrf}
+        other = sqlite3.connect(running.location, isolation_level=None)
+        other.execute("BEGIN EXCLUSIVE")
+        try:
+            answer = client.post("/edits", data=form)
+        finally:
+            other.rollback()
+            other.close()
+        assert answer.status_code == 503
+        assert "That did not work" in answer.text and "Traceback" not in answer.text
+        assert client.post("/edits", data=form).status_code == 200

@@ -16,6 +16,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException as PageError
 
 from vaultplan import __version__, mending
+from vaultplan.errors import VaultplanError
 from vaultplan.outputs.cautions import CAUTIONS
 from vaultplan.settings import Settings
 from vaultplan.store.accounts import Session
@@ -367,13 +368,18 @@ def _plain(value: Any) -> Any:
 
 
 def _faults(app: FastAPI, board: Board) -> None:
-    @app.exception_handler(PageError)
-    async def told(request: Request, error: PageError) -> Response:
+    def told(request: Request, words: str, status: int) -> Response:
         if request.url.path.startswith("/api/"):
-            return JSONResponse({"detail": error.detail}, error.status_code)
-        if error.status_code == 401 and request.method == "GET":
+            return JSONResponse({"detail": words}, status)
+        if status == 401 and request.method == "GET":
             return RedirectResponse("/enter", 303)
-        session = board.door.session(request)
-        return board.show(
-            request, "fault.html", session, error.status_code, words=str(error.detail)
-        )
+        return board.show(request, "fault.html", board.door.session(request), status, words=words)
+
+    @app.exception_handler(PageError)
+    async def refused(request: Request, error: PageError) -> Response:
+        return told(request, str(error.detail), error.status_code)
+
+    # The database is busy, or gone: said as the command line says it, to be tried again.
+    @app.exception_handler(VaultplanError)
+    async def failed(request: Request, error: VaultplanError) -> Response:
+        return told(request, str(error), 503)
