@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from vaultplan.outputs.watch.words import METHOD_WORDS
 from vaultplan.schema import table
 from vaultplan.store.database import Database
 from vaultplan.store.find import few_rows, find_vaults
@@ -17,12 +18,7 @@ from vaultplan.store.read import count_rows, read_table
 Row = dict[str, Any]
 
 ROWS_A_PAGE: Final = 50
-METHOD_WORDS: Final = {
-    "storm_drain": "storm drain",
-    "filter_sock": "filter sock",
-    "vacuum_truck": "vacuum truck",
-    "none": "none removed",
-}
+_REMOVED_WORDS: Final = {**METHOD_WORDS, "none": "none removed"}
 OUTCOME_WORDS: Final = {
     "held": "held",
     "referred": "referred to the specialist",
@@ -128,7 +124,7 @@ class BoardData:
         visits = few_rows(self.database, "visits", asked, latest_by="visited_at", most=ROWS_A_PAGE)
         for visit in visits:
             visit["when"] = f"{visit['visited_at'].astimezone(self.zone):%Y-%m-%d %H:%M}"
-            visit["removed"] = METHOD_WORDS.get(str(visit["disposal"]))
+            visit["removed"] = _REMOVED_WORDS.get(str(visit["disposal"]))
         planned = self._planned(None)
         jobs = pd.DataFrame() if planned is None else planned[1]["plan_jobs"]
         jobs = jobs[jobs["vault_id"].eq(vault_id)] if len(jobs) else jobs

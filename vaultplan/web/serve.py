@@ -7,12 +7,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vaultplan import week
 from vaultplan.errors import SettingsError
 from vaultplan.settings import Settings
 from vaultplan.store.accounts import Accounts
 from vaultplan.store.database import open_database
+
+if TYPE_CHECKING:
+    from uvicorn import Server
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,14 +85,11 @@ class Served:
 
     address: str
     code: str
-    server: object
+    server: Server
 
     def run(self) -> None:
         """Serve until interrupted."""
-        from uvicorn import Server
-
-        if isinstance(self.server, Server):
-            self.server.run()
+        self.server.run()
 
 
 @contextmanager
