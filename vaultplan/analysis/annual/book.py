@@ -41,8 +41,8 @@ def tenths_of(gallons: pd.Series[float]) -> pd.Series[Any]:
     A number is rounded as it is written in decimals, halves up, so that 0.25 is 0.3 and 1.15 is
     1.2 though the nearest binary fraction of 1.15 lies below it.
 
-    >>> list(tenths_of(pd.Series([0.25, 1.15, 7.0])))
-    [3, 12, 70]
+    >>> print(*tenths_of(pd.Series([0.25, 1.15, 7.0])))
+    3 12 70
     """
     values = gallons.to_numpy(dtype=float, na_value=np.nan)
     known = ~np.isnan(values)

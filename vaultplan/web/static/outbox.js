@@ -177,6 +177,7 @@
   form.elements.key.value = newKey();
   addEventListener('online', drain);
   setInterval(drain, EVERY_MS);
-  drain().then(() => { document.documentElement.dataset.outbox = 'ready'; });
+  // Ready to type in at once, however much is still to be sent.
+  show().then(() => { document.documentElement.dataset.outbox = 'ready'; }).then(drain);
   if (navigator.serviceWorker) navigator.serviceWorker.register('/worker.js');
 })();
