@@ -189,6 +189,20 @@ def demo_on_server(postgis_server: str) -> str:
     return "demo_town"
 
 
+@pytest.fixture(scope="session")
+def planned_town(
+    demo_file: Path, tmp_path_factory: pytest.TempPathFactory, quick: Settings
+) -> Path:
+    """The demo with a week planned, to copy."""
+    folder = tmp_path_factory.mktemp("planned")
+    town = shutil.copy(demo_file, folder / "town.gpkg")
+    with pytest.MonkeyPatch.context() as patch:
+        for module in (pipeline, replanning):
+            patch.setattr(module, "write_outputs", lambda *_args, **_more: ())
+        pipeline.plan(str(town), out=folder / "out", settings=quick)
+    return Path(town)
+
+
 @pytest.fixture
 def town_file(demo_file: Path, tmp_path: Path) -> str:
     """A copy of the demo in a file."""

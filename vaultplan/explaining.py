@@ -20,7 +20,7 @@ from vaultplan.forecast.refill import prob_workable
 from vaultplan.forecast.volume import WaterModel
 from vaultplan.loading import OnStep, is_same_file, read_frames, silent
 from vaultplan.outputs.charts.vault_page import VaultStory, write_vault_page
-from vaultplan.renewing import WATER_TABLES
+from vaultplan.renewing import DRAIN_TABLES, STREET_TABLES, WATER_TABLES
 from vaultplan.settings import Settings
 from vaultplan.store.database import open_database
 
@@ -87,6 +87,52 @@ def explain(
         on_step("Draw the vaults")
         stories = _stories(frames, model, told, as_of, settings)
         write_vault_page(page, name, as_of, stories)
+    return told
+
+
+def path_words(
+    location: str, vault_id: str, *, settings: Settings, on_step: OnStep = silent
+) -> list[str]:
+    """Return in words where the water of a vault would run, from its inlet to the sea.
+
+    Raises
+    ------
+    SchemaError
+        If there is no such vault.
+    """
+    with open_database(location) as database:
+        settings = week.in_zone(settings, database.time_zone)
+        frames = read_frames(database, (*DRAIN_TABLES, *STREET_TABLES, "receiving_waters"), on_step)
+    vaults = frames["vaults"]
+    frames["vaults"] = vaults[vaults["vault_id"].eq(vault_id)].reset_index(drop=True)
+    if frames["vaults"].empty:
+        raise SchemaError(f"no such vault: {vault_id}")
+    traces = week.trace_paths(frames, settings, on_step, with_geometry=False)
+    waters = frames["receiving_waters"].set_index("water_id")["name"]
+    return _path_in_words(traces.iloc[0].to_dict(), waters)
+
+
+def _path_in_words(trace: Mapping[Hashable, Any], waters: pd.Series[Any]) -> list[str]:
+    def is_known(name: str) -> bool:
+        return bool(pd.notna(trace[name]))
+
+    told = []
+    if is_known("inlet_id"):
+        run = f", {trace['gutter_ft']:,.0f} ft along the gutter" if is_known("gutter_ft") else ""
+        told.append(f"inlet {trace['inlet_id']}{run}")
+    if is_known("second_inlet_id"):
+        told.append(f"or inlet {trace['second_inlet_id']}, nearly as close")
+    if is_known("outfall_id"):
+        run = f", {trace['pipe_ft']:,.0f} ft of drain" if is_known("pipe_ft") else ""
+        told.append(f"outfall {trace['outfall_id']}{run}")
+    if is_known("part_outfalls"):
+        told.append(f"parts of it reach {str(trace['part_outfalls']).replace(';', ', ')}")
+    passed = str(trace["waters_passed"]).split(";") if is_known("waters_passed") else []
+    told += [f"{waters.get(water, water)} ({water})" for water in passed]
+    if is_known("reason"):
+        told.append(str(trace["reason"]))
+    if is_known("confidence"):
+        told.append(f"how far to trust it: {trace['confidence']}")
     return told
 
 

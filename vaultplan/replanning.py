@@ -54,6 +54,7 @@ def replan(
     as_of: pd.Timestamp | None = None,
     down: Sequence[str] = (),
     choose: str | None = None,
+    begin: pd.DataFrame | None = None,
     seed: int = 1,
     made_at: pd.Timestamp | None = None,
     settings: Settings,
@@ -75,6 +76,8 @@ def replan(
         Trucks that are out, as ``TRUCK`` for the rest of the week or ``TRUCK@YYYY-MM-DD``.
     choose
         Name of the alternative to take; the least regretted if none.
+    begin
+        Table ``plan_stops`` to start from in place of that plan's own: those of a draft.
     seed, made_at, settings, on_step
         As in :func:`vaultplan.pipeline.plan`.
 
@@ -120,7 +123,8 @@ def replan(
     left, draws = week.choose_jobs(ahead, new_id, seed, on_step)
     to_come = before["plan_stops"]["on"] > ahead.as_of
     stops = before["plan_stops"][to_come].reset_index(drop=True)
-    plans = _alternatives(ahead, before, stops, left, draws, new_id, seed, on_step)
+    started = stops if begin is None else begin[begin["on"] > ahead.as_of].reset_index(drop=True)
+    plans = _alternatives(ahead, before, started, left, draws, new_id, seed, on_step)
     on_step("Weigh the alternatives")
     wet = _wet(ahead, settings)
     weighed = regrets(plans, wet, frames["trucks"], settings=settings.schedule)

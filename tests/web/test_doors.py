@@ -14,7 +14,7 @@ from vaultplan.web.guard import COOKIE, HEADERS, MOST_BYTES
 from .conftest import PASSWORD, Running
 
 READ = ("/", "/vaults", "/vault/SM-0001", "/data", "/api/vaults/SM-0001", "/api/session")
-READ += ("/api/openapi.json",)
+READ += ("/api/openapi.json", "/waters", "/dirty", "/report", "/data/L00001")
 RECORD = ("/record", "/record/SM-0001")
 
 
@@ -39,12 +39,25 @@ def test_every_page_asks_for_a_role(board: Running, role: str | None, path: str)
 
 @pytest.mark.parametrize("role", [None, *ROLES])
 @pytest.mark.parametrize(
-    "path", ["/record", "/api/results", "/vaults", "/leave", "/edits", "/edits/back"]
+    "path",
+    [
+        *("/record", "/api/results", "/vaults", "/leave", "/edits", "/edits/back", "/moves"),
+        *("/api/moves", "/week/solve", "/week/unsolve", "/week/publish", "/vault/story"),
+        *("/waters/watch", "/waters/behind", "/overrides", "/overrides/end", "/dirty", "/report"),
+        "/data/repair",
+    ],
 )
 def test_every_change_asks_for_a_role_and_the_form_s_own_token(
     board: Running, role: str | None, path: str
 ):
-    body = {"key": "0" * 32, "values": {}} if path.startswith("/api/") else None
+    bodies: dict[str, dict[str, object]] = {
+        "/api/results": {"key": "0" * 32, "values": {}},
+        "/api/moves": {
+            **dict.fromkeys(("plan_id", "revision", "order_id", "truck_id"), "x"),
+            "on": "2026-11-02",
+        },
+    }
+    body = bodies.get(path)
     with board.client(role) as client:
         answer = client.post(path, json=body, data=None if body else {"csrf": "wrong"})
     assert answer.status_code == (401 if role is None else 403)
@@ -70,7 +83,7 @@ def test_every_answer_forbids_the_browser_all_else(board: Running):
 
 def test_pages_ask_nobody_else_for_anything(board: Running):
     with board.client("planner") as client:
-        for path in ("/", "/vaults", "/vault/SM-0001", "/data", "/record"):
+        for path in (*(path for path in READ if not path.startswith("/api/")), "/record"):
             text = client.get(path).text
             assert not re.search(r'(?:src|href|action)="(?:https?:)?//', text)
             assert "<script>" not in text and " style=" not in text and " onclick" not in text

@@ -188,7 +188,7 @@ def test_loads_are_listed_latest_first(board: Running):
     loads = stored(board.location, "loads").sort_values("loaded_at")
     with board.client("reader") as client:
         page = client.get("/data").text
-    assert re.findall(r'<th scope="row">(L\d+)</th>', page)[0] == loads["load_id"].iloc[-1]
+    assert re.findall(r'<a href="/data/(L\d+)">', page)[0] == loads["load_id"].iloc[-1]
 
 
 def test_a_database_without_a_plan_says_how_to_make_one(start):

@@ -19,7 +19,7 @@ from vaultplan.cli.console import (
 )
 from vaultplan.errors import SettingsError
 from vaultplan.outputs.cautions import CAUTIONS
-from vaultplan.store.accounts import ROLES, Accounts
+from vaultplan.store.accounts import PEOPLE, Accounts
 
 AccountsFile = Annotated[
     Path | None,
@@ -45,6 +45,9 @@ def board(
     behind_proxy: Annotated[
         bool, typer.Option("--behind-proxy", help="A proxy in front of it does TLS.")
     ] = False,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder that plans are published into.")
+    ] = None,
     accounts: AccountsFile = None,
     settings: SettingsFile = None,
 ) -> None:
@@ -52,7 +55,7 @@ def board(
 
     It listens on this machine alone unless told otherwise, and needs no network.
 
-    Example: [bold]vaultplan board[/bold]
+    Example: [bold]vaultplan board --out out[/bold]
     """
     from vaultplan.web.serve import Listening, serve
 
@@ -60,7 +63,7 @@ def board(
         host, port, tuple(name or ()), certificate, key, is_behind_proxy=behind_proxy
     )
     chosen = settings_of(settings, db)
-    with serve(db, _accounts_of(accounts, db), listening, chosen) as served:
+    with serve(db, _accounts_of(accounts, db), listening, chosen, out=out) as served:
         out_console.print(f"The board is at {served.address}", highlight=False)
         if served.code:
             out_console.print(f"Its code: [bold]{served.code}[/bold]", highlight=False)
@@ -73,24 +76,31 @@ def board(
 def board_account(
     name: Annotated[str, typer.Argument(help="Name to log in with.")],
     role: Annotated[
-        str | None, typer.Option("--role", help=f"One of {', '.join(ROLES)}; asks for a password.")
+        str | None, typer.Option("--role", help=f"One of {', '.join(PEOPLE)}; asks for a password.")
     ] = None,
     close: Annotated[bool, typer.Option("--close", help="Close the account.")] = False,
+    key: Annotated[
+        bool, typer.Option("--key", help="Make a key for another program, shown once.")
+    ] = False,
     db: Db = DEFAULT_DB,
     accounts: AccountsFile = None,
 ) -> None:
-    """Make, change or close an account of the board; its open sessions end.
+    """Make, change or close an account of the board, or give another program a key.
 
     Example: [bold]vaultplan board-account ito --role planner[/bold]
     """
     held = Accounts(_accounts_of(accounts, db))
+    if key:
+        out_console.print(f"The key of {name}, shown this once:", highlight=False)
+        out_console.print(held.give_key(name), highlight=False, soft_wrap=True)
+        return
     if close:
-        if not held.close(name):
+        if not (held.take_key(name) | held.close(name)):
             raise SettingsError(f"there is no account {name!r} in {held.path}")
         out_console.print(f"{name} is closed.", highlight=False)
         return
     if role is None:
-        raise SettingsError("say --role, or --close")
+        raise SettingsError("say --role, --key or --close")
     word = getpass.getpass("Password: ")
     if getpass.getpass("Again: ") != word:
         err_console.print("The two differ; nothing was changed.")

@@ -55,7 +55,7 @@ def what_bounds(
     outfall = orders["vault_id"].map(_once(traces, "vault_id", "outfall_id"))
     found["outfall_id"] = outfall.astype("str")
     found["daily_cap_gal"] = outfall.map(_once(outfalls, "outfall_id", "daily_cap_gal"))
-    return found | _edited(orders["order_id"], _frame(frames, "plan_edits"))
+    return found | what_was_asked(orders["order_id"], _frame(frames, "plan_edits"))
 
 
 def _waste(rules_fired: pd.Series[Any]) -> pd.Series[Any]:
@@ -67,7 +67,8 @@ def _waste(rules_fired: pd.Series[Any]) -> pd.Series[Any]:
     return waste
 
 
-def _edited(order_id: pd.Series[Any], edits: pd.DataFrame) -> dict[str, pd.Series[Any]]:
+def what_was_asked(order_id: pd.Series[Any], edits: pd.DataFrame) -> dict[str, pd.Series[Any]]:
+    """Return ``kept_to``, ``barred_from`` and ``place`` of orders, from table ``plan_edits``."""
     truck = edits["truck_id"].fillna("*").astype("str")
     day = edits["on"].dt.strftime("%Y-%m-%d").fillna("*").astype("str")
     slots = edits.assign(slot=truck + "@" + day).sort_values("edit_id")

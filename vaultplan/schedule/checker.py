@@ -6,7 +6,7 @@ Nothing here is shared with what builds the plan, so that a fault there cannot h
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -47,7 +47,13 @@ class Breach:
         return f"{self.what}: {self.words}" + (f" ({where}, stop {self.stop})" if where else "")
 
 
-def check_plan(frames: Frames, *, time_zone: str, settings: ScheduleSettings) -> list[Breach]:
+def check_plan(
+    frames: Frames,
+    *,
+    time_zone: str,
+    settings: ScheduleSettings,
+    checked: Collection[tuple[str, str]] = (),
+) -> list[Breach]:
     """Return every limit that a plan breaks; an empty list accepts it.
 
     Parameters
@@ -59,6 +65,9 @@ def check_plan(frames: Frames, *, time_zone: str, settings: ScheduleSettings) ->
         Where the clocks of shifts, windows and opening hours are read.
     settings
         What is reckoned with where a table is blank.
+    checked
+        Trucks and days (YYYY-MM-DD) whose tours are to the second those of a plan that was checked
+        with the same tables: their hours and driving are not looked at again.
 
     Notes
     -----
@@ -83,7 +92,11 @@ def check_plan(frames: Frames, *, time_zone: str, settings: ScheduleSettings) ->
     trucks = {row.truck_id: row for row in _rows(frames["trucks"])}
     yards = {row.depot_id: row.geometry for row in _rows(frames["depots"])}
     sites = {row.site_id: row for row in _rows(frames["disposal_sites"])}
-    tours = [list(_rows(tour)) for _, tour in stops.groupby(["on", "truck_id"])]
+    tours = [
+        list(_rows(tour))
+        for (on, truck_id), tour in stops.groupby(["on", "truck_id"])
+        if not checked or (truck_id, f"{on:%Y-%m-%d}") not in checked
+    ]
     known = []
     for tour in tours:
         truck = trucks.get(tour[0].truck_id)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import replace
 from typing import Final
 
@@ -20,14 +20,17 @@ _MOST_HELPS: Final = 2
 _ALONE: Final = "no room was found beside what is served, which is worth more or lies better"
 
 
-def why_unserved(state: WeekState) -> Iterator[tuple[int, str, str]]:
-    """Yield number, outcome and reason of every job that no crew serves.
+def why_unserved(
+    state: WeekState, only: Collection[int] | None = None
+) -> Iterator[tuple[int, str, str]]:
+    """Yield number, outcome and reason of every job that no crew serves, or those of ``only``.
 
     A job that would not fit into an empty week is ``not_possible``, with the limit that would have
     to change. One that would fit is ``not_scheduled``: others took its place; the reason names what
     would make room, each tried alone beside the week as it stands.
     """
-    week, left = state.week, state.unserved
+    week = state.week
+    left = [number for number in state.unserved if only is None or number in only]
     pairs = pairs_of(week)
     crowded = []
     for number in left:
@@ -108,8 +111,25 @@ def _no_crew(week: Week, job: Job) -> str:
     if lacks == {"pump"}:
         return "no crew that may do it has a pump on board"
     if "" not in lacks and "edit" in lacks:
-        return "a planner's edit leaves it no truck and day that may do it; change the edit"
+        return f"{_not_as_asked(week, job)}; change what was asked"
     return ""
+
+
+def _not_as_asked(week: Week, job: Job) -> str:
+    """Return why none of the truck-days that a planner's edits leave can do a job."""
+    left = [shift for shift in week.crews if shift.is_asked(job)]
+    if not left:
+        return "no crew is at work on the truck and day that a planner's edit leaves it"
+    if not any(shift.day in job.days for shift in left):
+        asked = _names({shift.day for shift in left})
+        return f"it may be done on {_names(set(job.days))}, and a planner's edit leaves it {asked}"
+    lacks = {shift.lacks(job) for shift in left if shift.day in job.days}
+    words = {
+        "skill": f"the skill {job.skill}", "pump": "a pump on board",
+        "socks": f"the {job.socks} filter sock(s) it takes",
+    }  # fmt: skip
+    missing = [words[lack] for lack in sorted(lacks) if lack in words]
+    return f"the truck that a planner's edit leaves it has not {' or '.join(missing)}"
 
 
 def _no_vacuum(week: Week, job: Job) -> str:

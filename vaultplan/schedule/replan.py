@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from datetime import date
 from typing import Final
 
@@ -81,9 +81,14 @@ def solve_read(
     plan_id: str,
     settings: ScheduleSettings,
     seed: int,
+    moves_others: bool = True,
     tell: Progress = silent,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return what :func:`solve_again` does of a week that :func:`read_week` has read."""
+    """Return what :func:`solve_again` does of a week that :func:`read_week` has read.
+
+    Unless it ``moves_others``, only what may no longer be done where it was looks for a gap, and
+    nothing makes room for it; ``plan_unserved`` then has those alone that found none.
+    """
     crews, vacuums = _tours(week, before)
     anchors = {number: row for row, tour in crews.items() for number in tour}
     state = WeekState(
@@ -97,6 +102,11 @@ def solve_read(
     for number in displaced:
         del state.anchors[number]
     tell("gaps", 0.0)
+    if not moves_others:
+        for number in sorted(displaced, key=lambda number: -week.jobs[number].worth):
+            state.insert(number)
+        state.settle()
+        return plan_tables(state, places, plan_id, why=displaced)
     for number in sorted(state.unserved, key=lambda n: (n not in displaced, -week.jobs[n].worth)):
         state.insert(number)
     owed = [
@@ -122,26 +132,21 @@ def _tours(week: Week, before: pd.DataFrame) -> tuple[dict[int, list[int]], dict
     """Return the earlier tours of the crews and vacuum trucks that this week still has."""
     number_of = {job.order_id: number for number, job in enumerate(week.jobs)}
     site_of = {site.site_id: -1 - number for number, site in enumerate(week.sites)}
+    names = ["truck_id", "on", "kind", "order_id", "site_id"]
+    by_tour = before.sort_values(["truck_id", "on", "stop_number"])
+    ordered = list(by_tour[names].itertuples(index=False))
     found: tuple[dict[int, list[int]], dict[int, list[int]]] = ({}, {})
     for shifts, tours in zip((week.crews, week.vacuums), found, strict=True):
-        row_of = {(shift.truck_id, shift.day): row for row, shift in enumerate(shifts)}
-        for (truck, day), tour in _rows_of(before):
-            row = row_of.get((truck, week.clock.number(day)))
-            if row is None:
-                continue
-            stops = [
-                site_of.get(site) if kind == "dump" else number_of.get(order)
-                for kind, order, site in tour.sort_values("stop_number")[
-                    ["kind", "order_id", "site_id"]
-                ].itertuples(index=False)
-            ]
-            tours[row] = [stop for stop in stops if stop is not None]
+        row_of = {
+            (shift.truck_id, pd.Timestamp(week.clock.day(shift.day))): row
+            for row, shift in enumerate(shifts)
+        }
+        for truck, on, kind, order, site in ordered:
+            row = row_of.get((truck, on))
+            stop = site_of.get(site) if kind == "dump" else number_of.get(order)
+            if row is not None and stop is not None:
+                tours.setdefault(row, []).append(stop)
     return found
-
-
-def _rows_of(before: pd.DataFrame) -> Iterator[tuple[tuple[str, date], pd.DataFrame]]:
-    for (truck, on), tour in before.groupby(["truck_id", "on"]):
-        yield (str(truck), pd.Timestamp(str(on)).date()), tour
 
 
 def _starts(week: Week, before: pd.DataFrame) -> Mapping[int, int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Any
 
 import geopandas as gpd
@@ -16,14 +16,21 @@ from vaultplan.schema import table
 
 
 def plan_tables(
-    state: WeekState, places: gpd.GeoDataFrame, plan_id: str
+    state: WeekState,
+    places: gpd.GeoDataFrame,
+    plan_id: str,
+    *,
+    why: Collection[int] | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return tables ``plan_stops`` and ``plan_unserved`` of a solved week."""
+    """Return tables ``plan_stops`` and ``plan_unserved`` of a solved week.
+
+    With ``why`` only the jobs of those numbers are told of, if no crew serves them.
+    """
     stops = _stops(state, plan_id, list(places.geometry), places.crs)
     jobs = state.week.jobs
     unserved = [
         (plan_id, jobs[n].order_id, jobs[n].vault_id, outcome, words)
-        for n, outcome, words in why_unserved(state)
+        for n, outcome, words in why_unserved(state, why)
     ]
     left = pd.DataFrame(unserved, columns=["plan_id", "order_id", "vault_id", "outcome", "reason"])
     return stops, table("plan_unserved").conform(left)

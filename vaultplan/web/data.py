@@ -9,8 +9,10 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from vaultplan.drafting import Draft
 from vaultplan.outputs.watch.words import METHOD_WORDS
-from vaultplan.schema import table
+from vaultplan.schema import WEEKDAYS, table
+from vaultplan.store.accounts import Scope
 from vaultplan.store.database import Database
 from vaultplan.store.find import few_rows, find_vaults
 from vaultplan.store.read import count_rows, read_table
@@ -18,6 +20,7 @@ from vaultplan.store.read import count_rows, read_table
 Row = dict[str, Any]
 
 ROWS_A_PAGE: Final = 50
+TRUCKS_A_PAGE: Final = 12
 _REMOVED_WORDS: Final = {**METHOD_WORDS, "none": "none removed"}
 OUTCOME_WORDS: Final = {
     "held": "held",
@@ -28,6 +31,9 @@ OUTCOME_WORDS: Final = {
 _KIND_WORDS: Final = {
     "pump_out": "pump out", "work": "work", "vacuum": "vacuum", "dump": "empty the tank",
 }  # fmt: skip
+
+#: What removes the water, in a word; a crew after a vacuum truck finds the vault dry.
+_MARKS: Final = {"storm_drain": "pump", "filter_sock": "sock", "vacuum_truck": "after vacuum"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,16 +48,17 @@ class Page:
 
 @dataclass(frozen=True, slots=True)
 class PlannedWeek:
-    """The week's plan that counts: its facts, and trucks by days."""
+    """The week's plan that counts: its facts, its days, all trucks and those of crews."""
 
     plan_id: str
     week_of: pd.Timestamp
     as_of: pd.Timestamp
     state: str
     days: list[pd.Timestamp]
-    trucks: list[Row]
+    truck_ids: tuple[str, ...]
+    crew_ids: tuple[str, ...]
     orders: int
-    left_out: pd.DataFrame
+    left_out: int
 
 
 @dataclass(slots=True)
@@ -83,30 +90,72 @@ class BoardData:
         found = self._planned(plan_id)
         return None if found is None else found[0]
 
-    def day(self, plan_id: str, truck_id: str, on: str) -> list[Row] | None:
-        """Return the stops of a truck's day in order; none if the plan has no such day."""
-        found = self._planned(plan_id)
-        if found is None:
-            return None
-        stops, jobs = found[1]["plan_stops"], found[1]["plan_jobs"]
+    def grid(self, week: PlannedWeek, draft: Draft, number: int) -> Page:
+        """Return some trucks by the days of a week: the orders of each, as the draft has them."""
+        stops, jobs = draft.frames["plan_stops"], draft.frames["plan_jobs"]
+        trucks = sorted({*week.truck_ids, *stops["truck_id"]})
+        pages = max(1, -(-len(trucks) // TRUCKS_A_PAGE))
+        number = min(max(number, 1), pages)
+        some = trucks[(number - 1) * TRUCKS_A_PAGE : number * TRUCKS_A_PAGE]
+        shown = stops[stops["truck_id"].isin(some)].merge(
+            jobs[["order_id", "method", "task", "gate"]], on="order_id", how="left"
+        )
+        shown = shown.sort_values(["truck_id", "on", "stop_number"])
+        shown["at"] = shown["arrive_at"].dt.tz_convert(self.zone).dt.strftime("%H:%M")
+        shown["until"] = shown["leave_at"].dt.tz_convert(self.zone).dt.strftime("%H:%M")
+        shown["words"] = shown["kind"].map(_KIND_WORDS)
+        shown["mark"] = shown["method"].map(_MARKS).fillna("")
+        shown["moves"] = shown["kind"].isin(["pump_out", "work"])
+        shown["is_pinned"] = shown["order_id"].isin(draft.pinned)
+        moved = set(draft.changes["order_id"])
+        shown["is_moved"] = shown["order_id"].isin(moved)
+        cells: dict[tuple[str, pd.Timestamp], list[Row]] = {}
+        for row in rows_of(shown):
+            cells.setdefault((row["truck_id"], row["on"]), []).append(row)
+        rows: list[Row] = [
+            {
+                "truck_id": truck,
+                "is_crew": truck in week.crew_ids,
+                "cells": [
+                    {"on": f"{day:%Y-%m-%d}", "stops": cells.get((truck, day), [])}
+                    for day in week.days
+                ],
+            }
+            for truck in some
+        ]
+        return Page(rows, number, pages, len(trucks))
+
+    def changes(self, draft: Draft) -> list[Row]:
+        """Return what the draft changes of the stored plan, order by order."""
+        return rows_of(draft.changes)
+
+    def day(self, draft: Draft, truck_id: str, on: str) -> list[Row] | None:
+        """Return the stops of a truck's day in order; none if the draft has no such day."""
+        stops, jobs = draft.frames["plan_stops"], draft.frames["plan_jobs"]
         mine = stops[stops["truck_id"].eq(truck_id) & stops["on"].dt.strftime("%Y-%m-%d").eq(on)]
         if mine.empty:
             return None
+        return self._told(mine, jobs)
+
+    def _told(self, mine: pd.DataFrame, jobs: pd.DataFrame) -> list[Row]:
+        """Return stops with what is expected of them, in the order they are made."""
         names = ["order_id", "task", "method", "gate", "volume_gal_p10", "volume_gal_p50"]
         names += ["volume_gal_p90", "reason"]
-        told = mine.sort_values("stop_number").merge(
+        told = mine.sort_values(["on", "stop_number"]).merge(
             jobs[names], on="order_id", how="left", validate="many_to_one"
         )
         for name in ("arrive_at", "leave_at"):
             told[name] = told[name].dt.tz_convert(self.zone).dt.strftime("%H:%M")
         told["kind"] = told["kind"].map(_KIND_WORDS)
         told["method"] = told["method"].map(METHOD_WORDS)
-        return _rows(told)
+        return rows_of(told)
 
-    def left_out(self, plan_id: str, outcome: str, number: int) -> Page:
-        """Return the orders left out of a plan, those of one outcome if it is named."""
-        found = self._planned(plan_id)
-        rows = pd.DataFrame() if found is None else found[0].left_out
+    def left_out(self, draft: Draft, outcome: str, number: int) -> Page:
+        """Return the orders left out of a week, those of one outcome if it is named."""
+        jobs = draft.frames["plan_jobs"][["order_id", "task", "method", "rank", "due_on"]]
+        rows = draft.frames["plan_unserved"].merge(jobs, on="order_id", how="left")
+        rows = rows.sort_values(["rank", "order_id"], na_position="last", ignore_index=True)
+        rows["outcome_words"] = rows["outcome"].map(OUTCOME_WORDS)
         if outcome in OUTCOME_WORDS and len(rows):
             rows = rows[rows["outcome"].eq(outcome)]
         return page_of(rows, number)
@@ -134,7 +183,7 @@ class BoardData:
             "visits": visits,
             "visit_count": count_rows(self.database, "visits", asked),
             "orders": few_rows(self.database, "work_orders", asked, most=ROWS_A_PAGE),
-            "jobs": _rows(jobs.assign(method=jobs["method"].map(METHOD_WORDS)))
+            "jobs": rows_of(jobs.assign(method=jobs["method"].map(METHOD_WORDS)))
             if len(jobs)
             else [],
         }
@@ -142,7 +191,30 @@ class BoardData:
     def edits(self) -> list[Row]:
         """Return what was asked of the next plan, by order."""
         edits = read_table(self.database, "plan_edits")
-        return _rows(edits.sort_values(["order_id", "edit_id"]))
+        return rows_of(edits.sort_values(["order_id", "edit_id"]))
+
+    def crew_stops(self, scope: Scope) -> list[Row]:
+        """Return the published stops that a crew's link is for, in order."""
+        found = self._planned(None)
+        if found is None:
+            return []
+        stops, jobs = found[1]["plan_stops"], found[1]["plan_jobs"]
+        days = stops["on"].dt.strftime("%Y-%m-%d")
+        mine = stops["truck_id"].eq(scope.truck_id) & days.between(scope.first_on, scope.last_on)
+        return self._told(stops[mine], jobs)
+
+    def may_record(self, scope: Scope, vault_id: str) -> bool:
+        """Whether a vault is one of a crew's own stops."""
+        return any(stop["vault_id"] == vault_id for stop in self.crew_stops(scope))
+
+    def history(self) -> list[Row]:
+        """Return what was changed last, on the board or by repairs, and by whom."""
+        changes = few_rows(
+            self.database, "changes", {}, latest_by="changed_at", most=ROWS_A_PAGE
+        )  # fmt: skip
+        for change in changes:
+            change["when"] = f"{change['changed_at'].astimezone(self.zone):%Y-%m-%d %H:%M}"
+        return changes
 
     def choices(self, plan_id: str) -> Row:
         """Return the trucks and days of a plan that an order can be kept to or barred from."""
@@ -150,7 +222,7 @@ class BoardData:
         if found is None:
             return {"trucks": [], "days": []}
         return {
-            "trucks": [truck["truck_id"] for truck in found[0].trucks],
+            "trucks": list(found[0].crew_ids),
             "days": [f"{day:%Y-%m-%d}" for day in found[0].days],
         }
 
@@ -180,42 +252,19 @@ class BoardData:
             name: read_table(self.database, name, where={"plan_id": plan_id})
             for name in ("plan_stops", "plan_jobs", "plan_unserved")
         }
-        stops, jobs, unserved = (frames[name] for name in frames)
-        days = sorted(stops["on"].unique())
-        left = unserved.merge(
-            jobs[["order_id", "task", "method", "rank", "due_on"]], on="order_id", how="left"
-        ).sort_values(["rank", "order_id"], na_position="last", ignore_index=True)
-        left["outcome_words"] = left["outcome"].map(OUTCOME_WORDS)
+        trucks = read_table(self.database, "trucks", columns=["truck_id", "kind", "days"])
+        monday = pd.Timestamp(plan["week_of"])
+        worked = set(";".join(trucks["days"].dropna()).split(";"))
+        days = [monday + pd.Timedelta(days=n) for n, name in enumerate(WEEKDAYS) if name in worked]
+        crews = trucks.loc[trucks["kind"].eq("crew"), "truck_id"]
+        stops = frames["plan_stops"]
         served = stops.loc[stops["kind"].isin(["pump_out", "work"]), "order_id"].nunique()
         week = PlannedWeek(
-            plan_id, pd.Timestamp(plan["week_of"]), pd.Timestamp(plan["as_of_on"]),
-            str(plan["state"]),
-            [pd.Timestamp(day) for day in days], self._trucks(stops, days), int(served), left,
+            plan_id, monday, pd.Timestamp(plan["as_of_on"]), str(plan["state"]), days,
+            tuple(sorted(trucks["truck_id"])), tuple(sorted(crews)), int(served),
+            len(frames["plan_unserved"]),
         )  # fmt: skip
         return week, frames
-
-    def _trucks(self, stops: pd.DataFrame, days: list[Any]) -> list[Row]:
-        told = []
-        for truck_id, mine in stops.groupby("truck_id", sort=True):
-            cells: list[Row | None] = []
-            for day in days:
-                own = mine[mine["on"].eq(day)]
-                if own.empty:
-                    cells.append(None)
-                    continue
-                first = own["arrive_at"].min().tz_convert(self.zone)
-                last = own["leave_at"].max().tz_convert(self.zone)
-                counts = own["kind"].value_counts()
-                words = ", ".join(f"{counts[kind]:,} {_KIND_WORDS[kind]}" for kind in counts.index)
-                cells.append(
-                    {
-                        "on": f"{day:%Y-%m-%d}",
-                        "words": words,
-                        "hours": f"{first:%H:%M} to {last:%H:%M}",
-                    }
-                )
-            told.append({"truck_id": str(truck_id), "cells": cells})
-        return told
 
 
 def page_of(rows: pd.DataFrame, number: int) -> Page:
@@ -223,10 +272,10 @@ def page_of(rows: pd.DataFrame, number: int) -> Page:
     pages = max(1, -(-len(rows) // ROWS_A_PAGE))
     number = min(max(number, 1), pages)
     some = rows.iloc[(number - 1) * ROWS_A_PAGE : number * ROWS_A_PAGE]
-    return Page(_rows(some), number, pages, len(rows))
+    return Page(rows_of(some), number, pages, len(rows))
 
 
-def _rows(frame: pd.DataFrame) -> list[Row]:
+def rows_of(frame: pd.DataFrame) -> list[Row]:
     """Return rows as mappings without shapes, blanks as ``None``."""
     plain = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
     told = plain.astype(object).where(plain.notna(), None)

@@ -48,8 +48,11 @@ class Guard:
 
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
+                own = message.get("headers", [])
+                said = {name.lower() for name, _ in own}
                 given = [(name.encode(), value.encode()) for name, value in HEADERS.items()]
-                message["headers"] = [*message.get("headers", []), *given]
+                # A page that is one file brings a policy of its own.
+                message["headers"] = [*own, *(each for each in given if each[0] not in said)]
             await send(message)
 
         fault = self._fault(scope, headers)
@@ -126,7 +129,10 @@ class Door:
         return self.accounts.begin(name, role)[0]
 
     def session(self, request: Request) -> Session | None:
-        """Return who sent a request, if they are logged in."""
+        """Return who sent a request, if they are logged in or have a key."""
+        scheme, _, key = request.headers.get("authorization", "").partition(" ")
+        if scheme.lower() == "bearer":
+            return self.accounts.program(key.strip())
         token = request.cookies.get(COOKIE)
         return self.accounts.session(token) if token else None
 
@@ -154,6 +160,8 @@ def must(session: Session | None, what: str) -> Session:
 
 
 def check_csrf(session: Session, given: str) -> None:
-    """Refuse a form that does not carry its session's token."""
+    """Refuse a form that does not carry its session's token; no browser sends a key by itself."""
+    if session.has_key:
+        return
     if not secrets.compare_digest(given.encode(), session.csrf.encode()):
         raise HTTPException(403, "the form is too old; load the page again")

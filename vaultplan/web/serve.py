@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from vaultplan import week
 from vaultplan.errors import SettingsError
+from vaultplan.outputs.publish import check_folder
 from vaultplan.settings import Settings
 from vaultplan.store.accounts import Accounts
 from vaultplan.store.database import open_database
@@ -94,9 +95,14 @@ class Served:
 
 @contextmanager
 def serve(
-    location: str, accounts: Path, listening: Listening, settings: Settings
+    location: str,
+    accounts: Path,
+    listening: Listening,
+    settings: Settings,
+    *,
+    out: Path | None = None,
 ) -> Iterator[Served]:
-    """Yield the board over a database, ready to be run.
+    """Yield the board over a database, ready to be run; plans are published into ``out``.
 
     Raises
     ------
@@ -107,6 +113,7 @@ def serve(
         import uvicorn
 
         from vaultplan.web.app import make_app
+        from vaultplan.web.desk import Desk
         from vaultplan.web.guard import Door
     except ImportError as error:
         raise SettingsError(
@@ -115,10 +122,12 @@ def serve(
     held = Accounts(accounts)
     listening.check(bool(held.names()))
     is_secure = listening.has_tls or listening.is_behind_proxy
-    with open_database(location) as database:
+    if out is not None:
+        check_folder(out)
+    with open_database(location) as database, closing(Desk()) as desk:
         settings = week.in_zone(settings, database.time_zone)
         door = Door(held, is_secure=is_secure)
-        app = make_app(database, door, settings, listening.hosts)
+        app = make_app(database, door, settings, listening.hosts, out=out, desk=desk)
         config = uvicorn.Config(
             app, host=listening.host, port=listening.port, log_level="warning",
             access_log=False, server_header=False, proxy_headers=listening.is_behind_proxy,
