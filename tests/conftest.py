@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import os
+import pickle
 import shutil
 import subprocess
 import sys
+import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import hypothesis
+import pandas as pd
 import pytest
 
 from vaultplan import loading, pipeline, replanning
@@ -29,6 +32,9 @@ hypothesis.settings.load_profile("unhurried")
 # What runs keep for the next one is for the tests that are about it (fixture ``keeping``).
 os.environ["VAULTPLAN_KEEP"] = "none"
 
+#: Before a release faults are tried as often as README's figures say; else a few times each.
+THOROUGH = os.environ.get("VAULTPLAN_THOROUGH") == "1"
+MADE_AT = pd.Timestamp("2026-10-30T20:00Z")
 CRS = "EPSG:32606"
 TIME_ZONE = "Etc/GMT+10"
 POSTGIS = Path(__file__).parents[1] / "scripts" / "postgis"
@@ -173,12 +179,46 @@ def _load_demo(location: str) -> None:
     loading.load(location, "all", pipeline.demo_folder())
 
 
+def once_a_run(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
+    """A folder that the first of the processes that need it fills, while the others wait."""
+    base = factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / f"shared-{name}"
+    done, failed = folder / "done", folder / "failed"
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        while not done.exists():
+            assert not failed.exists(), f"{name} could not be made; see the tests that made it"
+            time.sleep(0.2)
+        return folder
+    try:
+        make(folder)
+    except BaseException:
+        failed.touch()
+        raise
+    done.touch()
+    return folder
+
+
 @pytest.fixture(scope="session")
 def demo_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo in a file, to read from; copy it before changing anything."""
-    path = tmp_path_factory.mktemp("demo") / "town.gpkg"
-    _load_demo(str(path))
-    return path
+    folder = once_a_run(tmp_path_factory, "demo", lambda to: _load_demo(str(to / "town.gpkg")))
+    return folder / "town.gpkg"
+
+
+@pytest.fixture(scope="session")
+def planned_demo(
+    demo_file: Path, tmp_path_factory: pytest.TempPathFactory, quick: Settings
+) -> Path:
+    """The demo's week as stored, written and returned: town.gpkg, week/, result.pickle."""
+
+    def make(folder: Path) -> None:
+        town = str(shutil.copy(demo_file, folder / "town.gpkg"))
+        made = pipeline.plan(town, out=folder / "week", settings=quick, made_at=MADE_AT)
+        (folder / "result.pickle").write_bytes(pickle.dumps(made))
+
+    return once_a_run(tmp_path_factory, "planned", make)
 
 
 @pytest.fixture(scope="session")
@@ -190,17 +230,9 @@ def demo_on_server(postgis_server: str) -> str:
 
 
 @pytest.fixture(scope="session")
-def planned_town(
-    demo_file: Path, tmp_path_factory: pytest.TempPathFactory, quick: Settings
-) -> Path:
+def planned_town(planned_demo: Path) -> Path:
     """The demo with a week planned, to copy."""
-    folder = tmp_path_factory.mktemp("planned")
-    town = shutil.copy(demo_file, folder / "town.gpkg")
-    with pytest.MonkeyPatch.context() as patch:
-        for module in (pipeline, replanning):
-            patch.setattr(module, "write_outputs", lambda *_args, **_more: ())
-        pipeline.plan(str(town), out=folder / "out", settings=quick)
-    return Path(town)
+    return planned_demo / "town.gpkg"
 
 
 @pytest.fixture

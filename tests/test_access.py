@@ -11,6 +11,7 @@ import io
 import itertools
 import os
 import re
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,8 +23,10 @@ import pytest
 from PIL import Image
 from scipy.ndimage import binary_fill_holes
 
-from vaultplan import analysing, checking, explaining, pipeline, scoring, watching
+from vaultplan import analysing, checking, explaining, scoring, watching
 from vaultplan.settings import Settings
+from vaultplan.store.database import open_database
+from vaultplan.store.read import read_table
 
 from .seeing import contrast, lightness, overlap, rgb
 
@@ -38,15 +41,16 @@ PAGES = (
 
 
 @pytest.fixture(scope="module")
-def pages(demo_file: Path, tmp_path_factory: pytest.TempPathFactory, quick: Settings) -> Path:
+def pages(planned_demo: Path, tmp_path_factory: pytest.TempPathFactory, quick: Settings) -> Path:
     """A folder with every page, of the invented town's week."""
-    out = tmp_path_factory.mktemp("pages")
-    town = str(out / "town.gpkg")
-    Path(town).write_bytes(demo_file.read_bytes())
-    result = pipeline.plan(town, out=out, settings=quick)
+    out = tmp_path_factory.mktemp("access") / "pages"
+    shutil.copytree(planned_demo / "week", out)
+    town = str(shutil.copy(planned_demo / "town.gpkg", out / "town.gpkg"))
+    with open_database(town) as database:
+        stops = read_table(database, "plan_stops")
     watching.watch(town, page=out / "watch.html", settings=quick)
     checking.check(town, page=out / "quality.html")
-    vaults = result.frames["plan_stops"]["vault_id"].dropna().unique()[:2]
+    vaults = stops["vault_id"].dropna().unique()[:2]
     explaining.explain(town, vault_ids=list(vaults), page=out / "vault.html", settings=quick)
     # So early that parts of the town are not known.
     early = pd.Timestamp("2019-03-01")

@@ -95,21 +95,13 @@ def test_a_later_plan_of_a_week_takes_the_place_of_the_earlier(
     ],
 )
 def test_a_plan_changed_by_hand_is_noticed(
-    planned_town: str, tmp_path: Path, quick: Settings, edit: str
+    planned_town: Path, tmp_path: Path, quick: Settings, edit: str
 ) -> None:
     changed = str(shutil.copy(planned_town, tmp_path / "changed.gpkg"))
     with open_database(changed) as database, database.writing() as connection:
         assert connection.execute(sa.text(edit)).rowcount > 0
     _, breaches = pipeline.verify(changed, settings=quick)
     assert "edited" in set(breaches["limit"])
-
-
-@pytest.fixture(scope="module")
-def planned_town(demo_file: Path, tmp_path_factory: pytest.TempPathFactory, quick: Settings) -> str:
-    folder = tmp_path_factory.mktemp("planned")
-    location = str(shutil.copy(demo_file, folder / "town.gpkg"))
-    plan(location, folder / "week", quick)
-    return location
 
 
 def test_a_plan_that_breaks_a_limit_is_neither_stored_nor_written(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pandas as pd
 import pytest
 from typer.testing import CliRunner
@@ -108,10 +110,10 @@ def test_a_sheet_that_is_none_is_refused_and_nothing_recorded(town_file, tmp_pat
         assert count_rows(database, "visits") == before
 
 
-def test_results_are_held_to_the_plan(town_file, tmp_path, quick, unwritten):
-    from vaultplan import pipeline
-
-    planned = pipeline.plan(town_file, out=tmp_path / "out", settings=quick).frames["plan_jobs"]
+def test_results_are_held_to_the_plan(planned_town, tmp_path):
+    town_file = str(shutil.copy(planned_town, tmp_path / "town.gpkg"))
+    with open_database(town_file) as database:
+        planned = read_table(database, "plan_jobs")
     job = planned[planned["method"].eq("filter_sock") & planned["volume_gal_p90"].gt(50)].iloc[0]
     path = sheet(
         tmp_path,

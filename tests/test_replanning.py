@@ -22,17 +22,9 @@ MADE_AT = pd.Timestamp("2026-10-30T20:00Z")
 LATER = pd.Timestamp("2026-10-30T23:00Z")
 
 
-@pytest.fixture(scope="module")
-def planned(demo_file: Path, tmp_path_factory: pytest.TempPathFactory, quick: Settings) -> str:
-    folder = tmp_path_factory.mktemp("planned")
-    location = str(shutil.copy(demo_file, folder / "town.gpkg"))
-    pipeline.plan(location, out=folder / "week", settings=quick, made_at=MADE_AT)
-    return location
-
-
 @pytest.fixture
-def town_planned(planned: str, tmp_path: Path) -> str:
-    return str(shutil.copy(planned, tmp_path / "planned.gpkg"))
+def town_planned(planned_town: Path, tmp_path: Path) -> str:
+    return str(shutil.copy(planned_town, tmp_path / "planned.gpkg"))
 
 
 def _again(location: str, tmp_path: Path, quick: Settings, **more: object) -> replanning.Replanned:

@@ -356,6 +356,22 @@ _TABLES = (
         text("replaced", "row of the table that it took the place of, as JSON; blank if new"),
         text("left_hash", "hash of the table's row as a repair left it, to tell later changes by"),
     ), "kept"),
+    Table("locked_periods", "Spans of days whose visits nobody may add or change any more.",
+        ("lock_id",), (
+        must(text("lock_id", "id of the lock")),
+        must(date("first_on", "first local day")),
+        must(date("last_on", "last local day")),
+        must(text("who", "manager who locked it")),
+        must(text("why", "the reason")),
+        must(time("locked_at", "when")),
+    ), "kept"),
+    Table("photos", "Pictures taken on visits; the files lie beside the database.", ("photo_id",), (
+        must(text("photo_id", "id of the picture: a hash of its file")),
+        must(text("visit_id", "visit it was taken on", refers_to="visits.visit_id")),
+        must(text("file", "name of its file")),
+        text("who", "who sent it"),
+        must(time("sent_at", "when")),
+    ), "kept"),
     Table("plan_edits", "What a planner asked of the next plans.", ("edit_id",), (
         must(text("edit_id", "id of the edit")),
         must(text("order_id", "order it holds for", refers_to="work_orders.order_id")),

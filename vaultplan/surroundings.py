@@ -41,6 +41,7 @@ class Surroundings:
         self._vaults = vault_facts(None)
         self._nodes = node_places(None, "node_id")
         self._pipe_ends = pipe_ends(None)
+        self._locked: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = ()
         self.box: Box | None = None
 
     def read_for(self, tables: Iterable[str], on_step: _OnStep) -> None:
@@ -60,6 +61,9 @@ class Surroundings:
             vaults = read_table(self._database, "vaults", columns=_VAULT_COLUMNS)
             self._vaults = vault_facts(vaults)
             self.box = _box_of(self._vaults)
+        if "visits" in names:
+            locks = read_table(self._database, "locked_periods")
+            self._locked = tuple(zip(locks["first_on"], locks["last_on"], strict=True))
         if "drain_pipes" in names:
             for name in ("inlets", "outfalls"):
                 frame = read_table(self._database, name, columns=["node_id", "geometry"])
@@ -91,6 +95,7 @@ class Surroundings:
             self.box,
             self._now,
             self._settings,
+            self._locked,
         )
 
 

@@ -19,6 +19,7 @@ from vaultplan.provisions import JobDraws
 from vaultplan.spread import steps
 from vaultplan.spread.cluster import Cluster
 
+from ..conftest import THOROUGH
 from .judging import assert_same, judged, plan
 
 
@@ -86,7 +87,7 @@ def test_parts_of_any_size_give_the_same(
     points: pd.DataFrame,
     alone: dict[str, pd.DataFrame],
 ) -> None:
-    for most in (97, 611):
+    for most in (97, 611) if THOROUGH else (211,):
         monkeypatch.setattr(steps, "most_rows", lambda *_, most=most: most)
         found = judged(town, points)
         for name, table in alone.items():

@@ -81,7 +81,7 @@ def test_tables_made_later_are_read_too_and_other_rights_are_not_given(seen, tow
 
 
 def test_commands_that_read_work_and_those_that_write_say_why_not(
-    seen, town_on_server, tmp_path, quick
+    seen, town_on_server, tmp_path, unwritten
 ):
     settings = tmp_path / "vaultplan.toml"
     settings.write_text("[schedule]\niterations = 25\n")

@@ -113,6 +113,7 @@ _RULES: Final = (
     Rule("depth_in_feet", "warning", "a depth that fits the volume only if it is in feet",
          "convert it from feet"),
     Rule("left_more", "warning", "more water left than found", "swap the two"),
+    Rule("period_locked", "error", "a visit on a day that a manager locked"),
     Rule("visit_twice", "warning", "another visit to the vault at the same moment"),
     Rule("visit_at_idle", "note", "a visit to a vault that is retired or another owner's"),
     Rule("order_at_idle", "warning", "an open order at a vault that is retired or another owner's"),

@@ -106,7 +106,22 @@ class VisitRules:
             )
             times = _with(times, accepted)
         frame["visited_at"] = times
+        self._check_locked(times, written, book)
         self._check_twice(frame, text, book)
+
+    def _check_locked(
+        self, times: pd.Series[Any], written: pd.Series[Any], book: FindingBook
+    ) -> None:
+        """Find visits on days that a manager locked."""
+        days = times.dt.tz_convert(self.reading.local_zone).dt.tz_localize(None).dt.normalize()
+        for first, last in self.around.locked:
+            book.add(
+                "period_locked",
+                "visited_at",
+                written[days.between(first, last)],
+                f"is within {first:%Y-%m-%d} to {last:%Y-%m-%d}, which is locked",
+                "correct the day, or ask a manager to open that period again",
+            )
 
     def _check_twice(self, frame: pd.DataFrame, text: Texts, book: FindingBook) -> None:
         if "vault_id" not in frame:

@@ -26,6 +26,7 @@ from vaultplan.web.data_pages import data_pages
 from vaultplan.web.desk import Desk
 from vaultplan.web.finding_pages import finding_pages
 from vaultplan.web.guard import COOKIE, Door, Guard, check_csrf
+from vaultplan.web.lock_pages import lock_pages
 from vaultplan.web.result_pages import result_pages
 from vaultplan.web.vault_pages import vault_pages
 from vaultplan.web.water_pages import water_pages
@@ -51,6 +52,7 @@ def make_app(
     hosts: frozenset[str],
     *,
     out: Path | None = None,
+    photos: Path | None = None,
     desk: Desk | None = None,
 ) -> FastAPI:
     """Return the board over a database.
@@ -63,6 +65,8 @@ def make_app(
         Names and ports by which it may be reached, as browsers send them.
     out
         Folder that published plans are written into; without one nothing is published.
+    photos
+        Folder that pictures are kept in; beside the accounts if none.
     desk
         Where long work is done; whoever gives one closes it.
     """
@@ -73,9 +77,10 @@ def make_app(
     )
     templates = Jinja2Templates(env=environment)
     kept = keep_folder(database)
+    own = door.accounts.path
     board = Board(
         BoardData(database), door, settings, templates, Drafts(database, settings, kept),
-        desk or Desk(), kept, out,
+        desk or Desk(), photos or own.with_name(f"{own.stem}.photos"), kept, out,
     )  # fmt: skip
     app = FastAPI(
         title="vaultplan board", version=__version__, docs_url=None, redoc_url=None,
@@ -88,6 +93,7 @@ def make_app(
     water_pages(app, board)
     finding_pages(app, board)
     data_pages(app, board)
+    lock_pages(app, board)
     result_pages(app, board)
     crew_pages(app, board)
     api(app, board)

@@ -25,6 +25,8 @@ class Board:
 
     Attributes
     ----------
+    photos
+        Folder of the pictures taken on visits.
     kept
         Folder in which runs of the program keep driving times; none if nothing is kept.
     out
@@ -37,6 +39,7 @@ class Board:
     templates: Jinja2Templates
     drafts: Drafts
     desk: Desk
+    photos: Path
     kept: Path | None = None
     out: Path | None = None
 

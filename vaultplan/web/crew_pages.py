@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import timedelta
 from typing import Annotated, Final
 
@@ -14,7 +15,7 @@ from vaultplan.store.accounts import CREW, Scope
 from vaultplan.web.board import Board
 from vaultplan.web.guard import check_csrf
 
-#: A link is good until so many days after its last day: results are typed in late at times.
+#: A link is good until so many days after its last day, or after it was given where that is later.
 _LATE_DAYS: Final = 2
 
 
@@ -29,7 +30,8 @@ def crew_pages(app: FastAPI, board: Board) -> None:
         links = []
         if week is not None:
             last = week.week_of + timedelta(days=6)
-            ends = (last + timedelta(days=1 + _LATE_DAYS)).tz_localize(data.zone).timestamp()
+            over = (last + timedelta(days=1)).tz_localize(data.zone).timestamp()
+            ends = max(over, time.time()) + 86_400.0 * _LATE_DAYS
             scopes = [
                 Scope(truck, f"{week.week_of:%Y-%m-%d}", f"{last:%Y-%m-%d}")
                 for truck in week.truck_ids

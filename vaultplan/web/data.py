@@ -174,6 +174,10 @@ class BoardData:
         for visit in visits:
             visit["when"] = f"{visit['visited_at'].astimezone(self.zone):%Y-%m-%d %H:%M}"
             visit["removed"] = _REMOVED_WORDS.get(str(visit["disposal"]))
+            shown = {"visit_id": visit["visit_id"]}
+            visit["photos"] = few_rows(
+                self.database, "photos", shown, columns=["photo_id"], most=ROWS_A_PAGE
+            )  # fmt: skip
         planned = self._planned(None)
         jobs = pd.DataFrame() if planned is None else planned[1]["plan_jobs"]
         jobs = jobs[jobs["vault_id"].eq(vault_id)] if len(jobs) else jobs
@@ -202,6 +206,13 @@ class BoardData:
         days = stops["on"].dt.strftime("%Y-%m-%d")
         mine = stops["truck_id"].eq(scope.truck_id) & days.between(scope.first_on, scope.last_on)
         return self._told(stops[mine], jobs)
+
+    def vault_of(self, visit_id: str) -> str:
+        """Return the vault of a visit; blank if there is no such visit."""
+        rows = few_rows(
+            self.database, "visits", {"visit_id": visit_id}, columns=["vault_id"], most=1
+        )  # fmt: skip
+        return str(rows[0]["vault_id"]) if rows else ""
 
     def may_record(self, scope: Scope, vault_id: str) -> bool:
         """Whether a vault is one of a crew's own stops."""

@@ -10,6 +10,7 @@ from fastapi import FastAPI, Form, HTTPException, Request
 from fastapi.responses import FileResponse, HTMLResponse, Response
 
 from vaultplan.analysing import PLACES
+from vaultplan.store.read import read_table
 from vaultplan.web import tasks
 from vaultplan.web.board import Board
 from vaultplan.web.data import rows_of
@@ -68,7 +69,8 @@ def finding_pages(app: FastAPI, board: Board) -> None:
         session = board.person(request)
         work = board.desk.latest("report")
         year = pd.Timestamp.now(data.zone).year
-        return board.show(request, "report.html", session, work=work, year=year)
+        locks = rows_of(read_table(database, "locked_periods"))
+        return board.show(request, "report.html", session, work=work, year=year, locks=locks)
 
     @app.post("/report", include_in_schema=False)
     def make_report(

@@ -15,8 +15,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from vaultplan.store.accounts import SESSION_HOURS, Accounts, Session
 
 COOKIE: Final = "vaultplan_session"
-#: Largest form or result that is taken.
+#: Largest form or result that is taken; rows of other systems and pictures may be longer.
 MOST_BYTES: Final = 1_000_000
+LONG_BYTES: Final = 12_000_000
+LONG_PATHS: Final = ("/api/feeds/", "/api/photos/")
 #: Nothing from elsewhere, no script or style in a page, no frame, no form to another place.
 HEADERS: Final[dict[str, str]] = {
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
@@ -60,7 +62,7 @@ class Guard:
             status, words = fault
             await Response(words, status, media_type="text/plain")(scope, receive, with_headers)
             return
-        await self._app(scope, _limited(receive), with_headers)
+        await self._app(scope, _limited(receive, most_bytes(scope["path"])), with_headers)
 
     def _fault(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
         host = headers.get("host", "")
@@ -74,12 +76,18 @@ class Guard:
             if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
                 return 403, "sent from another site"
         length = headers.get("content-length", "0")
-        if not length.isdecimal() or int(length) > MOST_BYTES:
-            return 413, f"more than {MOST_BYTES:,} bytes"
+        most = most_bytes(scope["path"])
+        if not length.isdecimal() or int(length) > most:
+            return 413, f"more than {most:,} bytes"
         return None
 
 
-def _limited(receive: Receive) -> Callable[[], Awaitable[Message]]:
+def most_bytes(path: str) -> int:
+    """Return how many bytes may be sent to a path."""
+    return LONG_BYTES if path.startswith(LONG_PATHS) else MOST_BYTES
+
+
+def _limited(receive: Receive, most: int) -> Callable[[], Awaitable[Message]]:
     """Return what receives a body until it is too long, whatever its length was said to be."""
     seen = 0
 
@@ -87,8 +95,8 @@ def _limited(receive: Receive) -> Callable[[], Awaitable[Message]]:
         nonlocal seen
         message = await receive()
         seen += len(message.get("body", b""))
-        if seen > MOST_BYTES:
-            raise HTTPException(413, f"more than {MOST_BYTES:,} bytes")
+        if seen > most:
+            raise HTTPException(413, f"more than {most:,} bytes")
         return message
 
     return received

@@ -5,20 +5,23 @@ from __future__ import annotations
 from typing import Final
 
 import pandas as pd
-from fastapi import FastAPI, Request
-from fastapi.responses import Response
+from fastapi import FastAPI, HTTPException, Request
+from fastapi.responses import FileResponse, Response
 from starlette.concurrency import run_in_threadpool
 
+from vaultplan.errors import SchemaError
 from vaultplan.store.accounts import Session
 from vaultplan.web.board import Board
 from vaultplan.web.guard import check_csrf
+from vaultplan.web.photos import keep_photo, photo_file
 from vaultplan.web.results import FIELDS, Answer, choices, new_key, take
 
 _CHOICES: Final = ("finding", "grade", "disposal", "volume_basis")
 
 
 def result_pages(app: FastAPI, board: Board) -> None:
-    """Add the form for results."""
+    """Add the form for results, and pictures."""
+    photo_pages(app, board)
 
     def form(
         request: Request, session: Session, given: dict[str, str], answer: Answer | None, key: str
@@ -58,6 +61,33 @@ def result_pages(app: FastAPI, board: Board) -> None:
         if answer.faults:
             return form(request, session, given, answer, key or new_key())
         return form(request, session, dict.fromkeys(FIELDS, ""), answer, new_key())
+
+
+def photo_pages(app: FastAPI, board: Board) -> None:
+    """Add what takes pictures in and shows them."""
+    database = board.data.database
+
+    @app.post("/api/photos/{visit_id:path}", responses={401: {}, 403: {}, 413: {}})
+    async def keep(request: Request, visit_id: str) -> dict[str, str]:
+        """Keep a picture of a visit (JPEG, PNG or WebP); the same again changes nothing."""
+        session = board.recorder(request, board.data.vault_of(visit_id))
+        check_csrf(session, request.headers.get("x-csrf-token", ""))
+        sent = await request.body()
+        try:
+            photo_id = await run_in_threadpool(
+                keep_photo, database, board.photos, visit_id, sent, session.name
+            )
+        except SchemaError as error:
+            raise HTTPException(422, str(error)) from error
+        return {"photo_id": photo_id}
+
+    @app.get("/photos/{photo_id}", include_in_schema=False)
+    def photo(request: Request, photo_id: str) -> Response:
+        board.person(request)
+        path = photo_file(database, board.photos, photo_id)
+        if path is None:
+            raise HTTPException(404, "there is no such picture")
+        return FileResponse(path, media_type="image/jpeg")
 
 
 async def _in_thread(board: Board, key: str, given: dict[str, str], session: Session) -> Answer:

@@ -39,6 +39,18 @@
   const newKey = () => Array.from(crypto.getRandomValues(new Uint8Array(16)),
     (byte) => byte.toString(16).padStart(2, '0')).join('');
   const fields = () => [...form.elements].filter((field) => field.name && field.type !== 'hidden');
+  const pictures = form.querySelector('[data-photos]');
+  // As small as the board keeps them: a phone's pictures are ten times as large, and say where it was.
+  const LONGEST = 2000;
+  const shrunk = async (file) => {
+    const whole = await createImageBitmap(file, { imageOrientation: 'from-image' });
+    const scale = Math.min(1, LONGEST / Math.max(whole.width, whole.height));
+    const canvas = document.createElement('canvas');
+    canvas.width = Math.round(whole.width * scale);
+    canvas.height = Math.round(whole.height * scale);
+    canvas.getContext('2d').drawImage(whole, 0, 0, canvas.width, canvas.height);
+    return new Promise((resolve) => { canvas.toBlob(resolve, 'image/jpeg', 0.85); });
+  };
   const fill = (values) => {
     for (const field of fields()) field.value = values[field.name] ?? '';
   };
@@ -83,7 +95,17 @@
       }
       if (!answer.ok) return { state: 'the board could not take it yet' };
       const found = await answer.json();
-      return { state: found.faults.length ? 'faulty' : 'sent', ...found };
+      if (found.faults.length) return { state: 'faulty', ...found };
+      // The result is recorded by now: what is sent again changes nothing.
+      for (const photo of item.photos ?? []) {
+        const kept = await fetch(`/api/photos/${encodeURIComponent(found.visit_id)}`, {
+          method: 'POST',
+          headers: { 'content-type': 'image/jpeg', 'x-csrf-token': form.elements.csrf.value },
+          body: photo,
+        });
+        if (!kept.ok && kept.status !== 422) return { state: 'its pictures are still to be sent' };
+      }
+      return { state: 'sent', ...found };
     } catch {
       return { state: 'no connection' };
     }
@@ -140,7 +162,19 @@
     const button = form.querySelector('button');
     button.disabled = true;
     const values = Object.fromEntries(fields().map((field) => [field.name, field.value]));
-    const item = { key: form.elements.key.value, values, who, at: Date.now(), why: 'not sent yet' };
+    const photos = [];
+    for (const file of pictures?.files ?? []) {
+      try {
+        photos.push(await shrunk(file));
+      } catch {
+        say(`${file.name} is no picture that can be read.`, ['Choose others, or none.'], true);
+        button.disabled = false;
+        return;
+      }
+    }
+    const item = {
+      key: form.elements.key.value, values, photos, who, at: Date.now(), why: 'not sent yet',
+    };
     try {
       await keep(item);
     } catch {
@@ -163,6 +197,7 @@
         say(`Kept on this device: ${found.state}. It is sent when the board can be reached.`, [], false);
       }
       fill({ visited_at: values.visited_at });
+      if (pictures) pictures.value = '';
       form.elements.key.value = newKey();
       form.elements.vault_id.focus();
     }
