@@ -12,6 +12,7 @@ import pandas as pd
 
 from vaultplan import loading, week
 from vaultplan.analysis.results import against_plan
+from vaultplan.errors import SchemaError
 from vaultplan.forecast.fitting import refit
 from vaultplan.forecast.grade import regrade
 from vaultplan.intake.files.chunk import Chunk
@@ -152,6 +153,33 @@ def record(
         on_step(f"Forecast {len(touched):,} vaults before and after")
         learned, on = _learned(frames, sheet.ids, touched, settings)
     return Recorded(loaded, len(visits), review, compared, learned, on)
+
+
+def learned_from(
+    location: str, visit_ids: Sequence[str], *, settings: Settings, on_step: OnStep = silent
+) -> tuple[pd.DataFrame, pd.Timestamp | None]:
+    """Return what recorded visits changed: their vaults' forecasts without and with them.
+
+    Returns
+    -------
+    tuple
+        ``learned`` of :class:`Recorded`, and the day that is forecast; none if nothing is known
+        but these visits.
+
+    Raises
+    ------
+    SchemaError
+        If there is no visit of any of those ids.
+    """
+    with open_database(location) as database:
+        settings = week.in_zone(settings, database.time_zone)
+        visits = read_table(database, "visits", where={"visit_id": list(visit_ids)})
+        if visits.empty:
+            raise SchemaError(f"there is no visit {', '.join(visit_ids)}")
+        frames = read_frames(database, WATER_TABLES, on_step)
+    touched = sorted(visits["vault_id"].unique())
+    on_step(f"Forecast {len(touched):,} vaults before and after")
+    return _learned(frames, visit_ids, touched, settings)
 
 
 def _review(database: Database, load_id: str, by_row: dict[int, str]) -> pd.DataFrame:

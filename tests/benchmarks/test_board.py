@@ -4,9 +4,10 @@ Off by default: name a database that ``vaultplan load`` filled, with a plan or w
 
     VAULTPLAN_DB=FILE python -m pytest tests/benchmarks/test_board.py -m benchmark_run
 
-The board is a process of its own on loopback; each of fifty threads asks for pages one after the
-other without a pause: vaults at random, searches by the start of an id, and where a week is
-planned its table and the orders left out. Written to ``.benchmarks/board.json``.
+The board is a process of its own on loopback; each of fifty threads asks for something, waits for
+the answer, looks at it for a second on average, and asks again: tiles of the map around a place,
+vaults at random, searches by the start of an id, and where a week is planned its trucks by days and
+the orders left out. Written to ``.benchmarks/board.json``.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from vaultplan.store.read import read_table
 
 pytestmark = [pytest.mark.benchmark_run, pytest.mark.timeout(0)]
 
-PEOPLE, REQUESTS, PORT = 50, 20, 8799
+PEOPLE, REQUESTS, PORT, LOOKS_S = 50, 30, 8799, 1.0
 ADDRESS = f"http://127.0.0.1:{PORT}"
 
 
@@ -51,10 +52,14 @@ def test_fifty_people_at_once(tmp_path: Path) -> None:
         code = re.search(r"code: (\S+)", told)
         assert code, told
         _wait()
-        with httpx.Client(base_url=ADDRESS, follow_redirects=True, timeout=60) as first:
+        with httpx.Client(base_url=ADDRESS, follow_redirects=True, timeout=600) as first:
             page = first.post("/enter", data={"word": code[1]}).text
             csrf = re.search(r'name="csrf" value="([^"]+)"', page)
             cookies = dict(first.cookies)
+            began = time.perf_counter()
+            first.get("/api/tiles/0/0/0")
+            first.get("/")
+            ready_s = time.perf_counter() - began
         assert csrf
         plan = re.search(r'href="(/week/[^"#?]+)#left"', page)
 
@@ -64,16 +69,21 @@ def test_fifty_people_at_once(tmp_path: Path) -> None:
             with httpx.Client(base_url=ADDRESS, cookies=cookies, timeout=60) as client:
                 for _ in range(REQUESTS):
                     kind = chance.choice(
-                        ["vault", "search", *(["week", "left out"] if plan else [])]
+                        ["tile", "tile", "vault", "search", *(["week", "left out"] if plan else [])]
                     )
+                    time.sleep(chance.expovariate(1.0 / LOOKS_S))
                     began = time.perf_counter()
                     if kind == "vault":
                         answer = client.get(f"/vault/{chance.choice(vault_ids)}")
                     elif kind == "search":
                         text = chance.choice(vault_ids)[:-2]
                         answer = client.post("/vaults", data={"text": text, "csrf": csrf[1]})
+                    elif kind == "tile":
+                        level = chance.randint(0, 8)
+                        column, row = (chance.randrange(2**level) for _ in range(2))
+                        answer = client.get(f"/api/tiles/{level}/{column}/{row}")
                     elif kind == "week":
-                        answer = client.get("/")
+                        answer = client.get(f"/?trucks={chance.randint(1, 5)}")
                     else:
                         answer = client.get(f"{plan[1]}?page={chance.randint(1, 9)}")
                     seen.append((kind, time.perf_counter() - began, answer.status_code))
@@ -87,6 +97,7 @@ def test_fifty_people_at_once(tmp_path: Path) -> None:
         "machine": {"cores": os.cpu_count(), "python": platform.python_version()},
         "vaults": len(vault_ids),
         "people": PEOPLE,
+        "first_map_and_week_s": round(ready_s, 1),
         "requests": len(seen),
         "errors": sum(status != 200 for _, _, status in seen),
         "p50_ms": {k: _quantile(seen, k, 50) for k in kinds},

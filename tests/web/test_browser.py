@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+import io
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
+from vaultplan.store.accounts import Scope
 from vaultplan.store.database import open_database
 from vaultplan.store.read import read_table
 
 from .conftest import PASSWORD, Running
+from .test_week import move_one
 
 pytestmark = pytest.mark.browser
 
 AXE = Path(__file__).parents[1] / "node" / "node_modules" / "axe-core" / "axe.min.js"
+PAGES = (*("/", "/vaults", "/map", "/waters", "/dirty", "/record", "/data", "/report", "/crews"),)
 SIZES = {"desk": {"width": 1360, "height": 860}, "phone": {"width": 390, "height": 844}}
 
 
@@ -62,7 +68,7 @@ def test_from_log_in_to_a_result(browser: Any, board: Running, size: str):
         page.get_by_role("button", name="Record").click()
         assert "Recorded as B-" in page.get_by_role("status").inner_text()
         # No page is wider than the screen; tables scroll in their own box.
-        for path in ("/", "/vaults", f"/vault/{vault_id}", "/data", "/record"):
+        for path in (*PAGES, f"/vault/{vault_id}"):
             page.goto(board.address + path)
             wide = page.evaluate("document.documentElement.scrollWidth")
             assert wide <= SIZES[size]["width"], path
@@ -107,6 +113,121 @@ def test_by_the_keyboard_alone(browser: Any, board: Running):
         page.wait_for_selector("h1:has-text('Vault SM-0005')")
 
 
+def possible(board: Running) -> tuple[str, str, str]:
+    """An order and another crew's day that has room for it."""
+    with board.client("planner") as client:
+        order, truck, on, _, _ = move_one(client, board)
+        take_back(client, board)
+    return order, truck, on
+
+
+def take_back(client: Any, board: Running) -> None:
+    with open_database(board.location) as database:
+        edits = read_table(database, "plan_edits")
+    csrf = client.get("/api/session").json()["csrf"]
+    for edit in edits.loc[edits["edit_id"].str.startswith("B-"), "edit_id"]:
+        client.post("/edits/back", data={"csrf": csrf, "edit_id": edit})
+
+
+@pytest.mark.parametrize("by", ["drag", "keyboard"])
+def test_an_order_is_moved(browser: Any, board: Running, by: str):
+    order, truck, on = possible(board)
+    with seen(browser, board, "desk") as page:
+        log_in(page, board)
+        item = page.locator(f'#grid [data-order="{order}"]')
+        cell = page.locator(f'#grid td[data-truck="{truck}"][data-on="{on}"]')
+        if by == "drag":
+            # So high that nothing scrolls between picking up and putting down.
+            page.set_viewport_size({"width": 1360, "height": 6000})
+            item.drag_to(cell, target_position={"x": 60, "y": 12})
+        else:
+            item.focus()
+            page.keyboard.press("Enter")
+            for _ in range(60):
+                aimed, wanted = (
+                    page.evaluate(
+                        "(cell) => [cell.closest('tr').rowIndex, cell.cellIndex]",
+                        found.element_handle(),
+                    )
+                    for found in (page.locator("#grid td.target"), cell)
+                )
+                if aimed == wanted:
+                    break
+                down = "ArrowDown" if aimed[0] < wanted[0] else "ArrowUp"
+                side = "ArrowRight" if aimed[1] < wanted[1] else "ArrowLeft"
+                page.keyboard.press(down if aimed[0] != wanted[0] else side)
+            page.keyboard.press("Enter")
+        page.locator("#told", has_text=f"{order} is kept to {truck}").wait_for()
+        assert cell.locator(f'[data-order="{order}"]', has_text="kept").count() == 1
+        assert "every limit holds" in page.locator("#state").inner_text()
+        # What was moved is held still, so that the keyboard goes on from there.
+        assert page.evaluate("document.activeElement.dataset.order") == order
+    with board.client("planner") as client:
+        take_back(client, board)
+
+
+def test_the_map_shows_the_fleet_and_names_a_vault(browser: Any, board: Running):
+    with seen(browser, board, "desk") as page:
+        log_in(page, board)
+        page.goto(board.address + "/map")
+        page.wait_for_selector("html[data-tiles='all']")
+        canvas = page.locator("#map")
+        colours = page.evaluate(
+            """() => {
+              const map = document.getElementById('map');
+              const all = map.getContext('2d').getImageData(0, 0, map.width, map.height).data;
+              const found = new Set();
+              for (let at = 0; at < all.length; at += 4) {
+                found.add(`${all[at]},${all[at + 1]},${all[at + 2]}`);
+              }
+              return [...found];
+            }"""
+        )
+        for colour in ("124,196,234", "176,83,159", "46,15,69"):
+            assert colour in colours
+        canvas.focus()
+        for key in ("+", "+", "+", "ArrowLeft", "-"):
+            page.keyboard.press(key)
+        page.wait_for_selector("html[data-tiles='all']")
+        box = canvas.bounding_box()
+        for at in range(1, 200):
+            x, y = box["width"] * (at * 0.137 % 1), box["height"] * (at * 0.211 % 1)
+            canvas.click(position={"x": x, "y": y})
+            if page.locator("#named a").count():
+                break
+        page.locator("#named a").first.click()
+        page.wait_for_selector("h1:has-text('Vault SM-')")
+
+
+def test_a_crew_s_link_opens_its_stops_on_a_phone(browser: Any, board: Running):
+    ends = time.time() + 3600
+    code = board.door.accounts.link_code(Scope("C01", "2026-11-02", "2026-11-08"), ends)
+    with seen(browser, board, "phone") as page:
+        page.goto(f"{board.address}/crew#{code}")
+        page.wait_for_selector("h1:has-text('C01')")
+        assert code not in page.url
+        page.get_by_role("link", name="Record").first.click()
+        page.wait_for_selector("html[data-outbox='ready']")
+        picture = io.BytesIO()
+        Image.effect_noise((3000, 1500), 60).convert("RGB").save(picture, "JPEG")
+        page.get_by_label("Pictures").set_input_files(
+            {"name": "lid.jpg", "mimeType": "image/jpeg", "buffer": picture.getvalue()}
+        )
+        page.get_by_label("Found").select_option("dry")
+        page.get_by_label("Remarks").fill("by crew")
+        page.get_by_role("button", name="Record").click()
+        page.get_by_text("Recorded as B-").wait_for()
+    with open_database(board.location) as database:
+        visits = read_table(database, "visits", where={"notes": "by crew"})
+        photos = read_table(database, "photos", where={"visit_id": list(visits["visit_id"])})
+    assert photos["who"].tolist() == ["crew C01"]
+    with board.client("reader") as client:
+        answer = client.get(f"/photos/{photos['photo_id'].iloc[0]}")
+        assert client.get(f"/vault/{visits['vault_id'].iloc[0]}").text.count("/photos/") == 2
+    with Image.open(io.BytesIO(answer.content)) as kept:
+        assert kept.size == (2000, 1000) and not kept.getexif()
+
+
 @pytest.mark.parametrize("size", SIZES)
 def test_axe_finds_nothing_serious(browser: Any, board: Running, size: str):
     if not AXE.exists():
@@ -118,7 +239,7 @@ def test_axe_finds_nothing_serious(browser: Any, board: Running, size: str):
         page.goto(board.address + "/enter")
         pages = ["/enter"]
         log_in(page, board)
-        pages += ["/", "/vaults", "/vault/SM-0001", "/data", "/record"]
+        pages += [*PAGES, "/vault/SM-0001", "/data/L00001", "/crew"]
         pages.append(page.locator("table.week a").first.get_attribute("href"))
         for path in pages:
             page.goto(board.address + path)

@@ -14,7 +14,8 @@ from vaultplan.web.guard import COOKIE, HEADERS, MOST_BYTES
 from .conftest import PASSWORD, Running
 
 READ = ("/", "/vaults", "/vault/SM-0001", "/data", "/api/vaults/SM-0001", "/api/session")
-READ += ("/api/openapi.json", "/waters", "/dirty", "/report", "/data/L00001")
+READ += ("/api/openapi.json", "/waters", "/dirty", "/report", "/data/L00001", "/map")
+READ += ("/api/tiles/0/0/0", "/api/streets/5/16/16")
 RECORD = ("/record", "/record/SM-0001")
 
 
@@ -44,7 +45,8 @@ def test_every_page_asks_for_a_role(board: Running, role: str | None, path: str)
         *("/record", "/api/results", "/vaults", "/leave", "/edits", "/edits/back", "/moves"),
         *("/api/moves", "/week/solve", "/week/unsolve", "/week/publish", "/vault/story"),
         *("/waters/watch", "/waters/behind", "/overrides", "/overrides/end", "/dirty", "/report"),
-        "/data/repair",
+        *("/data/repair", "/crews/void", "/locks", "/locks/lift", "/api/photos/V1", "/learned"),
+        "/api/tiles/vaults",
     ],
 )
 def test_every_change_asks_for_a_role_and_the_form_s_own_token(
@@ -52,6 +54,7 @@ def test_every_change_asks_for_a_role_and_the_form_s_own_token(
 ):
     bodies: dict[str, dict[str, object]] = {
         "/api/results": {"key": "0" * 32, "values": {}},
+        "/api/tiles/vaults": {"numbers": [1]},
         "/api/moves": {
             **dict.fromkeys(("plan_id", "revision", "order_id", "truck_id"), "x"),
             "on": "2026-11-02",

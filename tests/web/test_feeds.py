@@ -73,7 +73,7 @@ def test_results_come_the_same_way(board: Running, system: httpx.Client):
 @pytest.mark.parametrize(
     ("rows", "key", "status"),
     [
-        ([{"order_id": "X", "no_such": "1"}], "batch-0006", 422),
+        ([{"order_id": "X", "no_such": "1"}], "batch-0006", 400),
         ([], "batch-0007", 422),
         ([{"order_id": "X"}], "short", 422),
         ([{"order_id": "X"}] * 5_001, "batch-0008", 422),

@@ -16,7 +16,7 @@ from vaultplan.errors import SchemaError
 from vaultplan.web.board import Board
 from vaultplan.web.feeds import MOST_ROWS, feed
 from vaultplan.web.guard import check_csrf
-from vaultplan.web.results import FIELDS, take
+from vaultplan.web.results import FIELDS
 
 
 class Result(BaseModel):
@@ -80,15 +80,15 @@ def api(app: FastAPI, board: Board) -> None:
 
     _feeds(app, board)
 
-    @app.post("/api/results", responses={401: {}, 403: {}, 413: {}})
+    @app.post("/api/results", responses={400: {}, 401: {}, 403: {}, 413: {}})
     def results(request: Request, result: Result) -> Taken:
         """Record a result; the same key again changes nothing. Needs the session's token."""
         session = board.recorder(request, result.values.get("vault_id", "").strip())
         check_csrf(session, request.headers.get("x-csrf-token", ""))
         unknown = sorted(set(result.values) - set(FIELDS))
         if unknown:
-            raise HTTPException(422, f"no such columns: {', '.join(unknown)}")
-        answer = take(board.data.database, result.key, result.values, session.name, board.settings)
+            raise HTTPException(400, f"no such columns: {', '.join(unknown)}")
+        answer = board.record(result.key, result.values, session.name)
         return Taken(
             visit_id=answer.visit_id, was_new=answer.was_new, faults=list(answer.faults),
             doubts=list(answer.doubts), differs=answer.differs,
@@ -98,7 +98,7 @@ def api(app: FastAPI, board: Board) -> None:
 def _feeds(app: FastAPI, board: Board) -> None:
     one_at_a_time = threading.Lock()
 
-    @app.post("/api/feeds/{name}", responses={401: {}, 403: {}, 404: {}, 409: {}, 413: {}})
+    @app.post("/api/feeds/{name}", responses={400: {}, 401: {}, 403: {}, 409: {}, 413: {}})
     def feeds(
         request: Request,
         name: Literal["orders", "results"],
@@ -123,7 +123,7 @@ def _feeds(app: FastAPI, board: Board) -> None:
             try:
                 found = feed(board.data.database, name, sent.rows, board.settings)
             except SchemaError as error:
-                raise HTTPException(422, str(error)) from error
+                raise HTTPException(400, str(error)) from error
             told = FedRows(**{**asdict(found), "findings": list(found.findings)})
             accounts.keep_answer(session.name, idempotency_key, asked, told.model_dump_json())
         return told

@@ -25,8 +25,10 @@ from vaultplan.web.data import BoardData
 from vaultplan.web.data_pages import data_pages
 from vaultplan.web.desk import Desk
 from vaultplan.web.finding_pages import finding_pages
+from vaultplan.web.fleet_tiles import FleetTiles
 from vaultplan.web.guard import COOKIE, Door, Guard, check_csrf
 from vaultplan.web.lock_pages import lock_pages
+from vaultplan.web.map_pages import map_pages
 from vaultplan.web.result_pages import result_pages
 from vaultplan.web.vault_pages import vault_pages
 from vaultplan.web.water_pages import water_pages
@@ -38,6 +40,7 @@ _STATIC: Final = {
     "outbox.js": "text/javascript",
     "week.js": "text/javascript",
     "crew.js": "text/javascript",
+    "map.js": "text/javascript",
 }
 #: Whatever the environment says, no collector is told of requests; older releases lack the part.
 _TELLS_NOBODY: Final[Any] = dict.fromkeys(
@@ -80,7 +83,8 @@ def make_app(
     own = door.accounts.path
     board = Board(
         BoardData(database), door, settings, templates, Drafts(database, settings, kept),
-        desk or Desk(), photos or own.with_name(f"{own.stem}.photos"), kept, out,
+        desk or Desk(), photos or own.with_name(f"{own.stem}.photos"),
+        FleetTiles(database), kept, out,
     )  # fmt: skip
     app = FastAPI(
         title="vaultplan board", version=__version__, docs_url=None, redoc_url=None,
@@ -90,6 +94,7 @@ def make_app(
     _doors(app, board)
     week_pages(app, board)
     vault_pages(app, board)
+    map_pages(app, board)
     water_pages(app, board)
     finding_pages(app, board)
     data_pages(app, board)

@@ -16,7 +16,9 @@ from vaultplan.settings import Settings
 from vaultplan.store.accounts import Session
 from vaultplan.web.data import BoardData
 from vaultplan.web.desk import Desk, Task
+from vaultplan.web.fleet_tiles import FleetTiles
 from vaultplan.web.guard import Door, must
+from vaultplan.web.results import Answer, take
 
 
 @dataclass(slots=True)
@@ -40,6 +42,7 @@ class Board:
     drafts: Drafts
     desk: Desk
     photos: Path
+    tiles: FleetTiles
     kept: Path | None = None
     out: Path | None = None
 
@@ -85,6 +88,13 @@ class Board:
                 raise HTTPException(403, f"{vault_id} is none of {session.name}'s stops")
             return session
         return must(session, "record")
+
+    def record(self, key: str, given: dict[str, str], who: str) -> Answer:
+        """Record a result; see :func:`vaultplan.web.results.take`."""
+        answer = take(self.data.database, key, given, who, self.settings)
+        if not answer.faults:
+            self.tiles.note_grade(given.get("vault_id", ""), given.get("grade", ""))
+        return answer
 
     def to_task(self, task: Task) -> Response:
         """Lead a browser to the page of a piece of work."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -21,6 +22,8 @@ Row = dict[str, Any]
 
 ROWS_A_PAGE: Final = 50
 TRUCKS_A_PAGE: Final = 12
+#: So many pages of a week are kept as long as nobody changes it.
+_MOST_SHOWN: Final = 500
 _REMOVED_WORDS: Final = {**METHOD_WORDS, "none": "none removed"}
 OUTCOME_WORDS: Final = {
     "held": "held",
@@ -67,6 +70,8 @@ class BoardData:
 
     database: Database
     _lock: threading.Lock = field(default_factory=threading.Lock)
+    _shown_of: Draft | None = None
+    _shown: dict[tuple[Any, ...], Any] = field(default_factory=dict)
     _weeks: dict[tuple[str, int], tuple[PlannedWeek, dict[str, pd.DataFrame]]] = field(
         default_factory=dict
     )
@@ -92,6 +97,24 @@ class BoardData:
 
     def grid(self, week: PlannedWeek, draft: Draft, number: int) -> Page:
         """Return some trucks by the days of a week: the orders of each, as the draft has them."""
+        page: Page = self._once(draft, ("grid", number), lambda: self._grid(week, draft, number))
+        return page
+
+    def _once(self, draft: Draft, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
+        """Return what was made of a draft before, or make it: many look at the same week."""
+        with self._lock:
+            if self._shown_of is not draft:
+                self._shown_of = draft
+                self._shown.clear()
+            if key in self._shown:
+                return self._shown[key]
+        made = make()
+        with self._lock:
+            if self._shown_of is draft and len(self._shown) < _MOST_SHOWN:
+                self._shown[key] = made
+        return made
+
+    def _grid(self, week: PlannedWeek, draft: Draft, number: int) -> Page:
         stops, jobs = draft.frames["plan_stops"], draft.frames["plan_jobs"]
         trucks = sorted({*week.truck_ids, *stops["truck_id"]})
         pages = max(1, -(-len(trucks) // TRUCKS_A_PAGE))
@@ -127,7 +150,8 @@ class BoardData:
 
     def changes(self, draft: Draft) -> list[Row]:
         """Return what the draft changes of the stored plan, order by order."""
-        return rows_of(draft.changes)
+        rows: list[Row] = self._once(draft, ("changes",), lambda: rows_of(draft.changes))
+        return rows
 
     def day(self, draft: Draft, truck_id: str, on: str) -> list[Row] | None:
         """Return the stops of a truck's day in order; none if the draft has no such day."""
@@ -152,6 +176,11 @@ class BoardData:
 
     def left_out(self, draft: Draft, outcome: str, number: int) -> Page:
         """Return the orders left out of a week, those of one outcome if it is named."""
+        key = ("left", outcome if outcome in OUTCOME_WORDS else "", number)
+        page: Page = self._once(draft, key, lambda: self._left_out(draft, outcome, number))
+        return page
+
+    def _left_out(self, draft: Draft, outcome: str, number: int) -> Page:
         jobs = draft.frames["plan_jobs"][["order_id", "task", "method", "rank", "due_on"]]
         rows = draft.frames["plan_unserved"].merge(jobs, on="order_id", how="left")
         rows = rows.sort_values(["rank", "order_id"], na_position="last", ignore_index=True)

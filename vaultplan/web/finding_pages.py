@@ -101,8 +101,16 @@ def finding_pages(app: FastAPI, board: Board) -> None:
         told = task.result if isinstance(task.result, dict) else {}
         vaults = rows_of(told["vaults"].head(500)) if "vaults" in told else None
         count = len(told["vaults"]) if "vaults" in told else 0
+        learned = rows_of(told["learned"]) if "learned" in told else None
         return board.show(
-            request, "work.html", session, task=task, told=told, vaults=vaults, count=count
+            request,
+            "work.html",
+            session,
+            task=task,
+            told=told,
+            vaults=vaults,
+            count=count,
+            learned=learned,
         )
 
     @app.get("/work/{task_id}/{name}", include_in_schema=False)

@@ -8,7 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from vaultplan import analysing, drafting, explaining, mending, replanning, reporting, upstream
+from vaultplan import analysing, drafting, explaining, mending, recording, replanning, reporting
+from vaultplan import upstream as drains
 from vaultplan import watching as watch_lists
 from vaultplan.beside import Tell
 from vaultplan.loading import OnStep
@@ -50,7 +51,7 @@ def look_behind(
     location: str, place: str, settings: Settings, _folder: Path, *, tell: Tell
 ) -> dict[str, Any]:
     """Return all vaults behind a place of the drains, and what they come to."""
-    found = upstream.behind(location, place, settings=settings, on_step=_steps(tell))
+    found = drains.behind(location, place, settings=settings, on_step=_steps(tell))
     return {"summary": found.summary, "vaults": _plain(found.vaults)}
 
 
@@ -102,6 +103,16 @@ def solve(
 ) -> drafting.Draft:
     """Return a plan's draft solved again."""
     return drafting.solve_draft(location, plan_id, settings, kept, tell=tell)
+
+
+def learn(
+    location: str, visit_id: str, settings: Settings, _folder: Path, *, tell: Tell
+) -> dict[str, Any]:
+    """Return what a visit changed of its vault's forecast."""
+    found, on = recording.learned_from(
+        location, [visit_id], settings=settings, on_step=_steps(tell)
+    )
+    return {"learned": found, "on": on}
 
 
 def repair(

@@ -73,6 +73,22 @@
     told.hidden = false;
   };
 
+  const askWhatWasLearned = (visit) => {
+    const ask = document.createElement('form');
+    ask.method = 'post';
+    ask.action = '/learned';
+    for (const [name, value] of [['csrf', form.elements.csrf.value], ['visit_id', visit]]) {
+      const field = document.createElement('input');
+      Object.assign(field, { type: 'hidden', name, value });
+      ask.append(field);
+    }
+    const button = document.createElement('button');
+    button.className = 'plain';
+    button.textContent = 'What the forecast learned';
+    ask.append(button);
+    told.append(ask);
+  };
+
   // 'sent', 'faulty', or why it has to wait.
   const send = async (item) => {
     const post = (token) => fetch('/api/results', {
@@ -90,7 +106,7 @@
         form.elements.csrf.value = csrf;
         answer = await post(csrf);
       }
-      if (answer.status === 422) {
+      if (answer.status === 400 || answer.status === 422) {
         return { state: 'faulty', faults: ['the board does not take these columns'] };
       }
       if (!answer.ok) return { state: 'the board could not take it yet' };
@@ -103,7 +119,7 @@
           headers: { 'content-type': 'image/jpeg', 'x-csrf-token': form.elements.csrf.value },
           body: photo,
         });
-        if (!kept.ok && kept.status !== 422) return { state: 'its pictures are still to be sent' };
+        if (!kept.ok && kept.status !== 400) return { state: 'its pictures are still to be sent' };
       }
       return { state: 'sent', ...found };
     } catch {
@@ -191,7 +207,8 @@
       if (found.state === 'sent') {
         await drop(item.key);
         const lines = [...(found.differs ? [`Other than planned: ${found.differs}`] : []), ...found.doubts];
-        say(`Recorded as ${found.visit_id}. The next forecast knows it.`, lines, false);
+        say(`Recorded as ${found.visit_id}.`, lines, false);
+        if ('learns' in form.dataset) askWhatWasLearned(found.visit_id);
       } else {
         await keep({ ...item, why: found.state });
         say(`Kept on this device: ${found.state}. It is sent when the board can be reached.`, [], false);
