@@ -13,7 +13,7 @@ RENEW = 'run: python -m vaultplan.store.migrate 0001 "First tables", then ruff f
 
 def test_a_new_database_equals_the_declared_tables(database):
     with database.reading() as connection:
-        assert version_of(connection) == newest_version() == "0006"
+        assert version_of(connection) == newest_version() == "0007"
         assert differences(connection, database.srid) == [], RENEW
 
 
@@ -95,7 +95,7 @@ def test_the_first_step_written_anew_is_the_one_we_have(tmp_path):
 
 
 def test_a_next_step_holds_only_the_difference(monkeypatch):
-    assert "pass" in step_text("0007", "Nothing new").split("def upgrade")[1]
+    assert "pass" in step_text("0008", "Nothing new").split("def upgrade")[1]
 
 
 def test_a_step_that_fails_leaves_nothing(tmp_path, monkeypatch):
