@@ -82,6 +82,7 @@ def test_visits_of_a_locked_period_neither_come_nor_change(start, tmp_path):
         [*old[["visit_id", "vault_id"]], f"{old['visited_at']:%Y-%m-%dT%H:%M:%SZ}", "wet", "5"],
         ["N-1", "SM-0001", "2026-08-31T23:59:00-10:00", "wet", "5"],
         ["N-2", "SM-0001", "2026-09-01T00:00:00-10:00", "wet", "5"],
+        ["N-3", "SM-0001", "2026-09-02T00:00:00-10:00", "wet", "5"],
     ]
     sheet.write_text("\n".join(",".join(row) for row in rows) + "\n", encoding="utf-8")
     with board.client("manager") as client:
@@ -89,7 +90,7 @@ def test_visits_of_a_locked_period_neither_come_nor_change(start, tmp_path):
         assert post(client, "/locks", **given).status_code == 200
         assert "reported" in client.get("/report").text
         outcome = load(board.location, "visits", sheet).outcome.iloc[0]
-        assert (outcome["new"], outcome["changed"], outcome["quarantined"]) == (1, 0, 2)
+        assert (outcome["new"], outcome["changed"], outcome["quarantined"]) == (2, 0, 2)
         now = stored(board, "visits").set_index("visit_id")
         assert "N-2" in now.index and "N-1" not in now.index
         pd.testing.assert_series_equal(

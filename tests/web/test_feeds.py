@@ -52,13 +52,14 @@ def test_a_row_that_cannot_be_read_is_set_aside_and_told_and_the_rest_taken(
     board: Running, system: httpx.Client
 ):
     bad = {**ORDER, "order_id": "X-4", "vault_id": "nowhere"}
-    told = send(system, "batch-0003", {**ORDER, "order_id": "X-3"}, bad).json()
-    assert (told["new"], told["set_aside"]) == (1, 1)
-    assert [row["row"] for row in told["findings"] if row["severity"] == "error"] == [1]
+    more = {**bad, "order_id": "X-5"}
+    told = send(system, "batch-0003", {**ORDER, "order_id": "X-3"}, bad, more).json()
+    assert (told["new"], told["set_aside"]) == (1, 2)
+    assert [row["row"] for row in told["findings"] if row["severity"] == "error"] == [1, 2]
     assert "X-3" in orders(board).index and "X-4" not in orders(board).index
     with open_database(board.location) as database:
         aside = read_table(database, "raw_rows", where={"load_id": told["load_id"]})
-    assert len(aside) == 1
+    assert len(aside) == 2
 
 
 def test_results_come_the_same_way(board: Running, system: httpx.Client):

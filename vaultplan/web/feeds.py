@@ -58,6 +58,9 @@ def feed(
     VaultplanError
         If they cannot be taken in at all; then none is.
     """
+    # However many of a batch cannot be read: none is lost, and the sender is told of each.
+    intake = settings.intake.model_copy(update={"max_quarantine_frac": 1.0})
+    settings = settings.model_copy(update={"intake": intake})
     allowed = columns_of(name)
     names = list(dict.fromkeys(column for row in rows for column in row))
     unknown = sorted(set(names) - set(allowed))
