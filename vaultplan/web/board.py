@@ -98,7 +98,7 @@ class Board:
 
     def to_task(self, task: Task) -> Response:
         """Lead a browser to the page of a piece of work."""
-        return RedirectResponse(f"/work/{task.task_id}", 303)
+        return RedirectResponse(f"/task/{task.task_id}", 303)
 
     def task(self, task_id: str) -> Task:
         """Return a piece of work.

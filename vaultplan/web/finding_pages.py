@@ -94,7 +94,7 @@ def finding_pages(app: FastAPI, board: Board) -> None:
         )
         return board.to_task(task)
 
-    @app.get("/work/{task_id}", include_in_schema=False)
+    @app.get("/task/{task_id}", include_in_schema=False)
     def work(request: Request, task_id: str) -> Response:
         session = board.person(request)
         task = board.task(task_id)
@@ -113,7 +113,7 @@ def finding_pages(app: FastAPI, board: Board) -> None:
             learned=learned,
         )
 
-    @app.get("/work/{task_id}/{name}", include_in_schema=False)
+    @app.get("/task/{task_id}/{name}", include_in_schema=False)
     def made(request: Request, task_id: str, name: str) -> Response:
         board.person(request)
         path = board.task(task_id).files.get(name)
