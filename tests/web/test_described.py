@@ -13,7 +13,7 @@ from schemathesis.specs.openapi.checks import response_schema_conformance, statu
 
 from .conftest import Running
 
-EXAMPLES = 40
+EXAMPLES = 20
 
 
 @pytest.fixture(scope="module")
