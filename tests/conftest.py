@@ -32,8 +32,6 @@ hypothesis.settings.load_profile("unhurried")
 # What runs keep for the next one is for the tests that are about it (fixture ``keeping``).
 os.environ["VAULTPLAN_KEEP"] = "none"
 
-#: Before a release faults are tried as often as README's figures say; else a few times each.
-THOROUGH = os.environ.get("VAULTPLAN_THOROUGH") == "1"
 MADE_AT = pd.Timestamp("2026-10-30T20:00Z")
 CRS = "EPSG:32606"
 TIME_ZONE = "Etc/GMT+10"

@@ -137,7 +137,7 @@ def test_solved_again_what_is_kept_stays_and_moves_start_from_there(drafts: Draf
     moved = served(drafts.draft(plan_id))
     same = served(solved).drop(index=was.index[-1], errors="ignore")
     assert (moved["truck_id"].reindex(same.index) == same["truck_id"]).all()
-    drafts.forget_solved()
+    drafts.forget_solved(plan_id)
     assert not drafts.is_solved_again(plan_id)
 
 
@@ -156,3 +156,21 @@ def test_what_came_since_is_known(drafts: Drafts):
 def test_a_plan_that_does_not_count_is_refused(drafts: Drafts):
     with pytest.raises(ScheduleError, match="does not count"):
         drafts.draft("nowhere")
+
+
+def test_looking_up_another_plan_leaves_what_was_solved(drafts: Drafts):
+    """A plan of another week, looked up in between, has a draft of its own and ends nothing."""
+    plan_id = plan_of(drafts)
+    solved = drafts.solve(plan_id)
+    assert drafts.adopt(solved)
+    other = {
+        name: read_table(drafts.database, name).assign(plan_id="another")
+        for name in ("plans", "plan_jobs", "plan_stops", "plan_unserved")
+    }
+    other["plan_jobs"] = other["plan_jobs"].iloc[:0]
+    other["plan_stops"] = other["plan_stops"].iloc[:0]
+    with drafts.database.writing("plans") as connection:
+        for name, frame in other.items():
+            upsert(connection, name, frame)
+    assert drafts.draft("another").frames["plan_stops"].empty
+    assert drafts.is_solved_again(plan_id) and drafts.draft(plan_id) is solved

@@ -30,6 +30,8 @@ from vaultplan.store.database import Database, open_database
 from vaultplan.store.find import few_rows
 from vaultplan.store.read import read_table
 
+#: So many plans are held open: one that somebody looks up must not end what is done to another.
+_MOST_OPEN: Final = 3
 #: Of so many earlier states it is known what was asked, to say what came since.
 _REMEMBERED: Final = 200
 _MOST_EDITS: Final = 1_000_000
@@ -110,7 +112,7 @@ class Drafts:
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _opened: dict[str, _Opened] = field(default_factory=dict)
     _made: dict[str, Draft] = field(default_factory=dict)
-    _solved: Draft | None = None
+    _solved: dict[str, Draft] = field(default_factory=dict)
     _asked_by: OrderedDict[str, frozenset[str]] = field(default_factory=OrderedDict)
 
     def draft(self, plan_id: str, *, edits: pd.DataFrame | None = None) -> Draft:
@@ -132,12 +134,13 @@ class Drafts:
                 self._asked_by[revision] = frozenset(asked["edit_id"])
                 while len(self._asked_by) > _REMEMBERED:
                     self._asked_by.popitem(last=False)
-            if revision not in self._made:
-                made = self._make(plan_id, opened, asked, revision, moves_others=False)
-                if edits is not None:
-                    return made
-                self._keep(made)
-            return self._made[revision]
+            kept = self._made.get(plan_id)
+            if kept is not None and kept.revision == revision:
+                return kept
+            made = self._make(plan_id, opened, asked, revision, moves_others=False)
+            if edits is None:
+                self._made[plan_id] = made
+            return made
 
     def crews(self, plan_id: str) -> tuple[str, ...]:
         """Return the crew trucks by name."""
@@ -159,19 +162,18 @@ class Drafts:
             opened = self._open(solved.plan_id)
             if revision_of(opened.version, self._asked(opened)) != solved.revision:
                 return False
-            self._keep(solved)
-            self._solved = solved
+            self._made[solved.plan_id] = self._solved[solved.plan_id] = solved
             return True
 
-    def forget_solved(self) -> None:
+    def forget_solved(self, plan_id: str) -> None:
         """Go back to the tours of the stored plan."""
         with self._lock:
-            self._solved = None
-            self._made.clear()
+            self._solved.pop(plan_id, None)
+            self._made.pop(plan_id, None)
 
     def is_solved_again(self, plan_id: str) -> bool:
         """Whether moves start from tours that were solved again and are not published."""
-        return self._solved is not None and self._solved.plan_id == plan_id
+        return plan_id in self._solved
 
     def since(self, plan_id: str, revision: str) -> pd.DataFrame | None:
         """Return what was asked of a plan since a revision that somebody saw.
@@ -194,10 +196,6 @@ class Drafts:
             revision = revision_of(opened.version, asked)
             return self._make(plan_id, opened, asked, revision, moves_others=True, tell=on_progress)
 
-    def _keep(self, draft: Draft) -> None:
-        self._made.clear()
-        self._made[draft.revision] = draft
-
     def _open(self, plan_id: str) -> _Opened:
         names = ["state", "version", "week_of"]
         plans = few_rows(self.database, "plans", {"plan_id": plan_id}, columns=names, most=1)
@@ -206,12 +204,16 @@ class Drafts:
         version = int(plans[0]["version"] or 0)
         found = self._opened.get(plan_id)
         if found is None or found.version != version:
-            self._opened.clear()
-            self._made.clear()
-            self._solved = None
+            while len(self._opened) >= _MOST_OPEN and plan_id not in self._opened:
+                self._forget(next(iter(self._opened)))
+            self._forget(plan_id)
             week_of = pd.Timestamp(plans[0]["week_of"])
             self._opened[plan_id] = self._read(plan_id, version, week_of)
         return self._opened[plan_id]
+
+    def _forget(self, plan_id: str) -> None:
+        for kept in (self._opened, self._made, self._solved):
+            kept.pop(plan_id, None)
 
     def _read(self, plan_id: str, version: int, week_of: pd.Timestamp) -> _Opened:
         stored = {
@@ -249,7 +251,7 @@ class Drafts:
         jobs = jobs.assign(**what_was_asked(jobs["order_id"], asked))
         frames = {**opened.around, "plan_jobs": jobs}
         settings, zone = self.settings.schedule, self.database.time_zone
-        solved = self._solved if self.is_solved_again(plan_id) else None
+        solved = self._solved.get(plan_id)
         begin = opened.stored if solved is None else solved.frames
         stops, left = solve_read(
             self._model(opened, frames), opened.places, begin["plan_stops"],

@@ -10,14 +10,10 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from ..conftest import THOROUGH
 from .forge import Forge
 from .killing import Figures, Span, Step, spread, survive
 from .places import Place, is_sound
 from .state import state_of
-
-#: Kills per step, and how many of them must fall between its first and last write.
-KILLS, INSIDE = (20, 8) if THOROUGH else (6, 2)
 
 
 def unharmed(figures: Figures) -> None:
@@ -28,10 +24,10 @@ def unharmed(figures: Figures) -> None:
 
 def test_a_killed_load_is_whole_or_never_was(forge: Forge, place: Place, files: Path) -> None:
     step = Step({"do": "load", "files": str(files.with_name("more"))}, "half")
-    figures = survive(forge, place, step, lambda whole: spread(whole, KILLS, 1), inside=INSIDE)
+    figures = survive(forge, place, step, lambda whole: spread(whole, 20, 1), inside=8)
     unharmed(figures)
-    assert figures.before
-    assert not (THOROUGH and place.is_embedded) or figures.most_spilled > 0
+    assert figures.before >= 5
+    assert not place.is_embedded or figures.most_spilled > 0
     again = forge.run({**step.job, "location": place.location})
     assert again.status == 0, again.error
     is_sound(place.location)
@@ -39,11 +35,10 @@ def test_a_killed_load_is_whole_or_never_was(forge: Forge, place: Place, files: 
 
 def test_a_killed_upgrade_is_whole_or_never_was(forge: Forge, place: Place) -> None:
     step = Step({"do": "upgrade"}, "old")
-    figures = survive(forge, place, step, lambda whole: spread(whole, KILLS, 2), inside=INSIDE)
+    figures = survive(forge, place, step, lambda whole: spread(whole, 20, 2), inside=8)
     unharmed(figures)
-    assert figures.before
-    # How much of a load reaches the disk before a kill hangs on the machine; enough kills find it.
-    assert not (THOROUGH and place.is_embedded) or figures.most_spilled > 0
+    assert figures.before >= 5
+    assert not place.is_embedded or figures.most_spilled > 0
     if place.is_embedded:
         # What has the name of a copy is one.
         copies = list(Path(place.location).parent.glob("trial-tables-0001*.gpkg"))

@@ -19,7 +19,6 @@ from vaultplan.provisions import JobDraws
 from vaultplan.spread import steps
 from vaultplan.spread.cluster import Cluster
 
-from ..conftest import THOROUGH
 from .judging import assert_same, judged, plan
 
 
@@ -87,7 +86,7 @@ def test_parts_of_any_size_give_the_same(
     points: pd.DataFrame,
     alone: dict[str, pd.DataFrame],
 ) -> None:
-    for most in (97, 611) if THOROUGH else (211,):
+    for most in (97, 611):
         monkeypatch.setattr(steps, "most_rows", lambda *_, most=most: most)
         found = judged(town, points)
         for name, table in alone.items():

@@ -200,13 +200,14 @@ class BoardData:
         if not facts:
             return None
         visits = few_rows(self.database, "visits", asked, latest_by="visited_at", most=ROWS_A_PAGE)
+        taken = read_table(
+            self.database, "photos", where={"visit_id": [visit["visit_id"] for visit in visits]}
+        )
+        photos: dict[Any, list[str]] = taken.groupby("visit_id")["photo_id"].agg(list).to_dict()
         for visit in visits:
             visit["when"] = f"{visit['visited_at'].astimezone(self.zone):%Y-%m-%d %H:%M}"
             visit["removed"] = _REMOVED_WORDS.get(str(visit["disposal"]))
-            shown = {"visit_id": visit["visit_id"]}
-            visit["photos"] = few_rows(
-                self.database, "photos", shown, columns=["photo_id"], most=ROWS_A_PAGE
-            )  # fmt: skip
+            visit["photos"] = photos.get(visit["visit_id"], [])
         planned = self._planned(None)
         jobs = pd.DataFrame() if planned is None else planned[1]["plan_jobs"]
         jobs = jobs[jobs["vault_id"].eq(vault_id)] if len(jobs) else jobs

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import shutil
 import tempfile
 import threading
 import uuid
@@ -98,6 +99,7 @@ class Desk:
             over = [old for old in self._tasks.values() if old.is_over]
             for old in over[: max(0, len(self._tasks) - _REMEMBERED)]:
                 del self._tasks[old.task_id]
+                shutil.rmtree(Path(self._folder.name) / old.task_id, ignore_errors=True)
             if self._thread is None:
                 self._thread = threading.Thread(target=self._serve, daemon=True)
                 self._thread.start()

@@ -8,6 +8,7 @@ from fastapi import FastAPI, Form, HTTPException, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 
+from vaultplan.drafting import Draft
 from vaultplan.errors import ScheduleError
 from vaultplan.store.accounts import Session
 from vaultplan.web import tasks
@@ -83,7 +84,7 @@ def week_pages(app: FastAPI, board: Board) -> None:
             choices=data.choices(plan_id), asks=ASKS, revision=draft.revision,
         )  # fmt: skip
 
-    def _draft(plan_id: str) -> Any:
+    def _draft(plan_id: str) -> Draft:
         try:
             return board.drafts.draft(plan_id)
         except ScheduleError as error:
@@ -141,6 +142,10 @@ def _changing(app: FastAPI, board: Board) -> None:
         except ScheduleError as error:
             raise HTTPException(404, str(error)) from error
 
+    def adopt(solved: Draft) -> None:
+        if not board.drafts.adopt(solved):
+            raise ScheduleError("somebody changed the week meanwhile; solve it again")
+
     @app.post("/week/solve", include_in_schema=False)
     def solve(
         request: Request,
@@ -160,14 +165,18 @@ def _changing(app: FastAPI, board: Board) -> None:
             board.settings,
             board.kept,
             back="/",
-            then=board.drafts.adopt,
+            then=adopt,
         )
         return board.to_task(task)
 
     @app.post("/week/unsolve", include_in_schema=False)
-    def unsolve(request: Request, csrf: Annotated[str, Form()] = "") -> Response:
+    def unsolve(
+        request: Request,
+        csrf: Annotated[str, Form()] = "",
+        plan_id: Annotated[str, Form(max_length=_SHORT)] = "",
+    ) -> Response:
         check_csrf(board.person(request, "plan"), csrf)
-        board.drafts.forget_solved()
+        board.drafts.forget_solved(plan_id)
         return RedirectResponse("/", 303)
 
     @app.post("/week/publish", include_in_schema=False)
