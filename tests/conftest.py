@@ -253,6 +253,13 @@ def town(request: pytest.FixtureRequest) -> str:
     return request.getfixturevalue("town_file" if embedded else "town_on_server")
 
 
+def new_context(browser: Any, **how: Any) -> Any:
+    """A browser's context that calls nothing missing before a slow machine had its time."""
+    context = browser.new_context(**how)
+    context.set_default_timeout(120_000)
+    return context
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     """Debian's Chromium, headless, without the requests that it makes of its own."""

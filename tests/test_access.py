@@ -23,6 +23,7 @@ import pytest
 from PIL import Image
 from scipy.ndimage import binary_fill_holes
 
+from tests.conftest import new_context
 from vaultplan import analysing, checking, explaining, scoring, watching
 from vaultplan.settings import Settings
 from vaultplan.store.database import open_database
@@ -76,7 +77,7 @@ def opened(browser: Any, path: Path, *, is_phone: bool = False, high: int = 0) -
     """
     size = {"width": 390, "height": 844} if is_phone else {"width": 1360, "height": 860}
     viewport = size | ({"height": high} if high else {})
-    context = browser.new_context(viewport=viewport, bypass_csp=True, offline=True)
+    context = new_context(browser, viewport=viewport, bypass_csp=True, offline=True)
     context.add_init_script(LETTERS.read_text(encoding="utf-8"))
     page = context.new_page()
     complaints: list[str] = []

@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections import OrderedDict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from vaultplan import schema, week
@@ -23,6 +25,7 @@ from vaultplan.schedule.checker import Breach, check_plan
 from vaultplan.schedule.clock import WeekClock
 from vaultplan.schedule.model import Week
 from vaultplan.schedule.replan import solve_read
+from vaultplan.schedule.state import WeekState
 from vaultplan.schedule.travel import TravelTimes, travel_times
 from vaultplan.schedule.week import Progress, silent
 from vaultplan.settings import Settings
@@ -34,7 +37,8 @@ from vaultplan.store.read import read_table
 _MOST_OPEN: Final = 3
 #: Of so many earlier states it is known what was asked, to say what came since.
 _REMEMBERED: Final = 200
-_MOST_EDITS: Final = 1_000_000
+#: More is asked of no week.
+MOST_EDITS: Final = 1_000_000
 _EDIT_COLUMNS: Final = [column.name for column in schema.table("plan_edits").columns]
 _PLANNED: Final = ("plan_jobs", "plan_stops", "plan_unserved")
 _AROUND: Final = ("trucks", "depots", "disposal_sites", "roads")
@@ -88,7 +92,7 @@ class Draft:
 
 @dataclass(frozen=True, slots=True)
 class _Opened:
-    """A stored plan with what it takes to drive its tours again."""
+    """A stored plan with what it takes to drive its tours again; ``empty`` has none of them."""
 
     version: int
     week_of: pd.Timestamp
@@ -97,6 +101,7 @@ class _Opened:
     around: schema.Frames
     places: gpd.GeoDataFrame
     travel: TravelTimes
+    empty: WeekState
 
 
 @dataclass(slots=True)
@@ -126,6 +131,10 @@ class Drafts:
         ScheduleError
             If there is no such plan, or it does not count any more.
         """
+        # Who only looks does not wait for a move that somebody else tries.
+        kept = self._made.get(plan_id) if edits is None else None
+        if kept is not None and kept.revision == self._revision_now(plan_id):
+            return kept
         with self._lock:
             opened = self._open(plan_id)
             asked = self._asked(opened) if edits is None else edits
@@ -230,10 +239,24 @@ class Drafts:
             settings = settings.model_copy(update={"travel_cache": self.folder})
         travel = travel_times(places, around["roads"], settings=settings)
         orders = frozenset(jobs["order_id"])
-        return _Opened(version, week_of, stored, orders, around, places, travel)
+        model = self._model(week_of, {**around, "plan_jobs": jobs}, travel)
+        empty = WeekState(model, np.random.default_rng(0))
+        return _Opened(version, week_of, stored, orders, around, places, travel, empty)
+
+    def _revision_now(self, plan_id: str) -> str | None:
+        """Return the revision of a plan that is held open, read without its tables."""
+        opened = self._opened.get(plan_id)
+        names = ["state", "version"]
+        plans = few_rows(self.database, "plans", {"plan_id": plan_id}, columns=names, most=1)
+        if opened is None or not plans or plans[0]["state"] != "checked":
+            return None
+        names = ["edit_id", "order_id"]
+        rows = few_rows(self.database, "plan_edits", {}, columns=names, most=MOST_EDITS)
+        ids = [str(row["edit_id"]) for row in rows if row["order_id"] in opened.orders]
+        return _revision(int(plans[0]["version"] or 0), ids)
 
     def _asked(self, opened: _Opened) -> pd.DataFrame:
-        rows = few_rows(self.database, "plan_edits", {}, most=_MOST_EDITS)
+        rows = few_rows(self.database, "plan_edits", {}, most=MOST_EDITS)
         mine = [row for row in rows if row["order_id"] in opened.orders]
         return schema.table("plan_edits").conform(pd.DataFrame(mine, columns=_EDIT_COLUMNS))
 
@@ -254,9 +277,9 @@ class Drafts:
         solved = self._solved.get(plan_id)
         begin = opened.stored if solved is None else solved.frames
         stops, left = solve_read(
-            self._model(opened, frames), opened.places, begin["plan_stops"],
-            known=set(jobs["order_id"]), plan_id=plan_id, settings=settings, seed=1,
-            moves_others=moves_others, tell=tell,
+            self._model(opened.week_of, frames, opened.travel), opened.places,
+            begin["plan_stops"], known=set(jobs["order_id"]), plan_id=plan_id, settings=settings,
+            seed=1, moves_others=moves_others, like=opened.empty, tell=tell,
         )  # fmt: skip
         served = set(stops["order_id"].dropna())
         before = begin["plan_unserved"]
@@ -269,16 +292,19 @@ class Drafts:
         kept = frozenset(asked.loc[asked["asks"].eq("keep"), "order_id"])
         return Draft(plan_id, opened.week_of, revision, made, changes, tuple(breaches), kept)
 
-    def _model(self, opened: _Opened, frames: schema.Frames) -> Week:
-        monday: date = opened.week_of.date()
+    def _model(self, week_of: pd.Timestamp, frames: schema.Frames, travel: TravelTimes) -> Week:
+        monday: date = week_of.date()
         clock = WeekClock.of(monday, self.database.time_zone)
-        travel = opened.travel
         return week_model(frames, clock, travel.place_ids, travel.seconds, self.settings.schedule)
 
 
 def revision_of(version: int, asked: pd.DataFrame) -> str:
     """Return what names a plan's version and everything that is asked of it."""
-    told = " ".join(sorted(asked["edit_id"].astype(str)))
+    return _revision(version, asked["edit_id"].astype(str))
+
+
+def _revision(version: int, edit_ids: Iterable[str]) -> str:
+    told = " ".join(sorted(edit_ids))
     return f"{version}-{hashlib.sha256(told.encode()).hexdigest()[:16]}"
 
 

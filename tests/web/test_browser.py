@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from tests.conftest import new_context
 from vaultplan.store.accounts import Scope
 from vaultplan.store.database import open_database
 from vaultplan.store.read import read_table
@@ -30,7 +31,7 @@ SIZES = {"desk": {"width": 1360, "height": 860}, "phone": {"width": 390, "height
 @contextmanager
 def seen(browser: Any, board: Running, size: str, *, bypass_csp: bool = False) -> Iterator[Any]:
     """A page at a size; whatever the browser complains about is a failure."""
-    context = browser.new_context(viewport=SIZES[size], bypass_csp=bypass_csp)
+    context = new_context(browser, viewport=SIZES[size], bypass_csp=bypass_csp)
     page = context.new_page()
     complaints: list[str] = []
     page.on("console", lambda message: complaints.append(f"{message.type}: {message.text}"))

@@ -29,6 +29,7 @@ def phone(browser: Any, folder: Path) -> Iterator[Any]:
     context = browser.browser_type.launch_persistent_context(
         str(folder), executable_path=str(CHROMIUM), args=BROWSER_FLAGS, viewport=PHONE
     )
+    context.set_default_timeout(120_000)
     yield context.pages[0]
     # One that was killed is closed already.
     with suppress(PlaywrightError):
@@ -100,7 +101,7 @@ def test_thirty_results_typed_without_the_board_arrive_once(browser: Any, start,
         board.up()
         log_in(page, board)
         open_form(page, board)
-        page.wait_for_selector("html[data-waiting='0']", timeout=120_000)
+        page.wait_for_selector("html[data-waiting='0']")
     assert recorded(board, numbers) == sorted((f"SM-{n:04d}", f"outbox {n}") for n in numbers)
 
 
@@ -113,7 +114,7 @@ def test_it_is_sent_by_itself_when_the_board_is_back(browser: Any, start, tmp_pa
         type_result(page, 60)
         page.wait_for_selector("html[data-waiting='1']")
         board.up()
-        page.wait_for_selector("html[data-waiting='0']", timeout=60_000)
+        page.wait_for_selector("html[data-waiting='0']")
     assert recorded(board, range(60, 61)) == [("SM-0060", "outbox 60")]
 
 
@@ -126,13 +127,13 @@ def test_what_the_board_does_not_take_is_kept_to_be_mended(browser: Any, start, 
         type_result(page, 9999)
         page.wait_for_selector("html[data-waiting='1']")
         board.up()
-        page.get_by_text("is not known in vaults").wait_for(timeout=60_000)
+        page.get_by_text("is not known in vaults").wait_for()
         page.get_by_role("button", name="Mend").click()
         page.wait_for_selector("html[data-waiting='0']")
         assert page.get_by_label("Remarks").input_value() == "outbox 9999"
         page.get_by_label("Vault").fill("SM-0061")
         page.get_by_role("button", name="Record").click()
-        page.get_by_text("Recorded as B-").wait_for(timeout=60_000)
+        page.get_by_text("Recorded as B-").wait_for()
     assert recorded(board, range(9999, 10_000)) == [("SM-0061", "outbox 9999")]
 
 

@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.signal import lfilter
 from scipy.spatial import cKDTree
 
 Floats = npt.NDArray[np.float64]
@@ -198,6 +197,9 @@ def fading_sum(series: Floats, tau_days: float, before: Floats | None = None) ->
     >>> fading_sum(np.array([1.0, 0.0, 0.0]), 1.0, np.array(0.0)).round(3)
     array([1.   , 0.368, 0.135])
     """
+    # It takes longer to load than all of numpy: only who sums rain waits for it.
+    from scipy.signal import lfilter
+
     keep = np.exp(-1.0 / tau_days)
     if before is None:
         before = series.mean(axis=-1) / (1.0 - keep)

@@ -29,7 +29,7 @@ def insert_job(state: WeekState, number: int, noise: float = 0.0) -> bool:
     together = state.pairs.get(number)
     if together is None:
         return _insert_one(state, number, noise)
-    shared = set.intersection(*(set(state.crew_bounds[n].rows.tolist()) for n in together))
+    shared = set.intersection(*(set(state.crew_reach.bounds(n).rows.tolist()) for n in together))
     for row in sorted(shared, key=lambda row: _pair_cost(state, row, together, noise)):
         if all(_insert_one(state, n, noise, only=row) for n in together):
             return True
@@ -49,13 +49,13 @@ def _pair_cost(state: WeekState, row: int, together: tuple[int, ...], noise: flo
 def _insert_one(state: WeekState, number: int, noise: float, only: int = -1) -> bool:
     """Put one job into the cheapest gap, of one truck-day if ``only`` names it."""
     job = state.week.jobs[number]
-    if not len(state.crew_bounds[number].rows):
+    if not len(state.crew_reach.bounds(number).rows):
         return False
     state.crews.refresh()
     is_open = state.socks - state.socks_used >= job.socks
     if only >= 0:
         is_open &= np.arange(len(is_open)) == only
-    gaps = crew_gaps(state.crews, job, state.crew_bounds[number], is_open)
+    gaps = crew_gaps(state.crews, job, state.crew_reach.bounds(number), is_open)
     if not len(gaps):
         return False
     if number in state.anchors:
@@ -83,10 +83,10 @@ def _insert_pair(state: WeekState, number: int, job: Job, crew: Gaps, noise: flo
     Of every pair of gaps the crew can start at the earliest second that suits both; the truck
     then starts no earlier than the water allows.
     """
-    if not len(state.vacuum_bounds[number].rows):
+    if not len(state.vacuum_reach.bounds(number).rows):
         return False
     state.vacuums.refresh()
-    vacuum = vacuum_gaps(state.vacuums, job, state.vacuum_bounds[number])
+    vacuum = vacuum_gaps(state.vacuums, job, state.vacuum_reach.bounds(number))
     if not len(vacuum):
         return False
     vacuum = vacuum.best(_PAIRED, _noise(state, len(vacuum), noise))

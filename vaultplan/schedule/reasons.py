@@ -230,7 +230,7 @@ def _what_makes_room(state: WeekState, numbers: list[int]) -> dict[int, list[str
         ("another crew and vacuum truck", _another_crew(_another_vacuum(week))),
         ("a higher cap of its outfall", _no_caps(week)),
     ):
-        wider = WeekState(changed, np.random.default_rng(0))
+        wider = WeekState(changed, np.random.default_rng(0), like=state)
         wider.copy_tours(state)
         for number in numbers:
             is_said = any(said in words for said in helps[number])

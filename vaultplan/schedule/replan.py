@@ -82,12 +82,14 @@ def solve_read(
     settings: ScheduleSettings,
     seed: int,
     moves_others: bool = True,
+    like: WeekState | None = None,
     tell: Progress = silent,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return what :func:`solve_again` does of a week that :func:`read_week` has read.
 
     Unless it ``moves_others``, only what may no longer be done where it was looks for a gap, and
-    nothing makes room for it; ``plan_unserved`` then has those alone that found none.
+    nothing makes room for it; ``plan_unserved`` then has those alone that found none. What a state
+    ``like`` this week's knows is not reckoned again.
     """
     crews, vacuums = _tours(week, before)
     anchors = {number: row for row, tour in crews.items() for number in tour}
@@ -96,6 +98,7 @@ def solve_read(
         np.random.default_rng(seed),
         anchors=anchors,
         move_cost=round(settings.move_minutes * 60),
+        like=like,
     )
     _drive_again(state, crews, vacuums, _starts(week, before))
     displaced = [number for number in anchors if state.crew_row[number] < 0]

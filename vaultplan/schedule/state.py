@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from vaultplan.schedule.fleet import SHUT, Fleet, Timing
-from vaultplan.schedule.gaps import Bounds
 from vaultplan.schedule.hours import Window
 from vaultplan.schedule.insertion import insert_job
 from vaultplan.schedule.limits import carries, gallons_drained, pairs_of, within, without_idle_dumps
-from vaultplan.schedule.model import Job, Shift, Week
+from vaultplan.schedule.model import Job, Week
+from vaultplan.schedule.reach import Reach
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,8 @@ class WeekState:
 
     ``crew_row[j]`` is the crew truck-day that serves job ``j``, -1 if none; ``crew_start[j]`` the
     second it starts. Likewise for the vacuum truck. A job in ``anchors`` was promised to that
-    truck-day: elsewhere it costs ``move_cost`` seconds more.
+    truck-day: elsewhere it costs ``move_cost`` seconds more. What a state ``like`` this one
+    knows of truck-days and jobs that are the same is not reckoned again; its tours stay its own.
     """
 
     def __init__(
@@ -49,6 +50,7 @@ class WeekState:
         *,
         anchors: Mapping[int, int] | None = None,
         move_cost: int = 0,
+        like: WeekState | None = None,
     ) -> None:
         self.week, self.rng = week, rng
         self.anchors, self.move_cost = dict(anchors or {}), move_cost
@@ -56,60 +58,33 @@ class WeekState:
         self._coupled = [n for n, job in enumerate(week.jobs) if job.needs_vacuum]
         self.crew_row, self.crew_start = [-1] * count, [0] * count
         self.vacuum_row, self.vacuum_start = [-1] * count, [0] * count
-        self._crew_seconds = [[week.crew_seconds(j, s) for j in week.jobs] for s in week.crews]
-        self._vacuum_seconds = [
-            [week.vacuum_seconds(j, s) if j.needs_vacuum else 0 for j in week.jobs]
-            for s in week.vacuums
-        ]
-        self.crews = Fleet(
-            week, week.crews, self._crew_windows, lambda row, job: self._crew_seconds[row][job]
-        )
+        known = (None, None) if like is None else (like.crew_reach, like.vacuum_reach)
+        self.crew_reach: Reach = Reach(week, week.crews, known[0])
+        self.vacuum_reach: Reach = Reach(week, week.vacuums, known[1])
+        self.crews = Fleet(week, week.crews, self._crew_windows, self._crew_service)
         self.vacuums = Fleet(week, week.vacuums, self._vacuum_windows, self._vacuum_service)
-        self._own_crew = [
-            self._own_windows(s, self._crew_seconds[r]) for r, s in enumerate(week.crews)
-        ]
-        self._own_vacuum = [
-            self._own_windows(s, self._vacuum_seconds[r]) for r, s in enumerate(week.vacuums)
-        ]
-        self.crew_bounds = [self._bounds(n, is_crew=True) for n in range(count)]
-        self.vacuum_bounds = [self._bounds(n, is_crew=False) for n in range(count)]
         self.socks = np.array([shift.socks for shift in week.crews], dtype=np.int64)
         self.socks_used = np.zeros(len(week.crews), dtype=np.int64)
         #: Gallons that each crew truck-day gives to outfalls that have a cap.
         self._drained: list[dict[str, float]] = [{} for _ in week.crews]
         self.pairs = pairs_of(week)
 
-    def _own_windows(self, shift: Shift, seconds: list[int]) -> list[tuple[Window, ...]]:
-        """Return when each job may start in a truck-day, whatever else is planned."""
-        return [
-            SHUT if shift.lacks(job) else job.starts(shift.day, took, is_crew=shift.is_crew)
-            for job, took in zip(self.week.jobs, seconds, strict=True)
-        ]
-
-    def _bounds(self, number: int, *, is_crew: bool) -> Bounds:
-        job = self.week.jobs[number]
-        table = self._crew_seconds if is_crew else self._vacuum_seconds
-        own = self._own_crew if is_crew else self._own_vacuum
-        found = [
-            (row, early, late, table[row][number])
-            for row, windows in enumerate(own)
-            if is_crew or job.needs_vacuum
-            for early, late in windows[number]
-        ]
-        columns = np.array(found, dtype=np.int64).reshape(-1, 4).T
-        return Bounds(*columns)
+    def _crew_service(self, row: int, stop: int) -> int:
+        return self.crew_reach.seconds[stop][row]
 
     def _vacuum_service(self, row: int, stop: int) -> int:
-        return self._vacuum_seconds[row][stop] if stop >= 0 else self.week.sites[-1 - stop].dump
+        return (
+            self.vacuum_reach.seconds[stop][row] if stop >= 0 else self.week.sites[-1 - stop].dump
+        )
 
     def _crew_windows(self, row: int, number: int) -> tuple[Window, ...]:
-        own = self._own_crew[row][number]
+        own = self.crew_reach.windows[number][row]
         partner = self.vacuum_row[number]
         if partner < 0:
             return own
         if self.week.vacuums[partner].day != self.week.crews[row].day:
             return SHUT
-        done = self.vacuum_start[number] + self._vacuum_seconds[partner][number]
+        done = self.vacuum_start[number] + self.vacuum_reach.seconds[number][partner]
         return within(own, done, done + self.week.jobs[number].refill)
 
     def _vacuum_windows(self, row: int, stop: int) -> tuple[Window, ...]:
@@ -117,13 +92,13 @@ class WeekState:
         if stop < 0:
             site = self.week.sites[-1 - stop]
             return ((site.opens[day], site.closes[day] - site.dump),)
-        own = self._own_vacuum[row][stop]
+        own = self.vacuum_reach.windows[stop][row]
         partner = self.crew_row[stop]
         if partner < 0:
             return own
         if self.week.crews[partner].day != day:
             return SHUT
-        ready = self.crew_start[stop] - self._vacuum_seconds[row][stop]
+        ready = self.crew_start[stop] - self.vacuum_reach.seconds[stop][row]
         return within(own, ready - self.week.jobs[stop].refill, ready)
 
     @property
@@ -304,12 +279,14 @@ class WeekState:
             row = self.vacuum_row[number]
             if row >= 0:
                 day = self.week.vacuums[row].day
-                done = self.vacuum_start[number] + self._vacuum_seconds[row][number]
+                done = self.vacuum_start[number] + self.vacuum_reach.seconds[number][row]
                 job = self.week.jobs[number]
                 own = [
-                    self._own_crew[crew][number]
-                    for crew, shift in enumerate(self.week.crews)
-                    if shift.day == day and self._own_crew[crew][number]
+                    windows
+                    for windows, shift in zip(
+                        self.crew_reach.windows[number], self.week.crews, strict=True
+                    )
+                    if shift.day == day and windows
                 ]
                 if own:
                     offers[number] = within(max(own, key=len), done, done + job.refill)
@@ -331,11 +308,11 @@ class WeekState:
 
     def may_crew(self, row: int, number: int) -> bool:
         """Whether a crew truck-day may do a job at some hour, whatever else it does."""
-        return bool(self._own_crew[row][number])
+        return bool(self.crew_reach.windows[number][row])
 
     def may_vacuum(self, row: int, number: int) -> bool:
         """Whether a vacuum truck-day may empty a job's vault at some hour."""
-        return self.week.jobs[number].needs_vacuum and bool(self._own_vacuum[row][number])
+        return self.week.jobs[number].needs_vacuum and bool(self.vacuum_reach.windows[number][row])
 
     def copy_tours(self, other: WeekState) -> None:
         """Take over the tours of a state whose trucks come first among this one's.

@@ -187,7 +187,7 @@ def _polish(
         on_progress=on_progress,
     )
     trucks = {row: list(stops) for row, stops in enumerate(state.vacuums.stops) if stops}
-    again = WeekState(week, state.rng)
+    again = WeekState(week, state.rng, like=state)
     again.adopt(crews, trucks)
     for number in sorted(again.unserved, key=lambda number: -week.jobs[number].worth):
         again.insert(number)

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy import event
 from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
-from sqlalchemy.pool import NullPool
+from sqlalchemy.pool import NullPool, QueuePool
 
 from vaultplan.errors import MissingExtraError, StoreError
 from vaultplan.store.geopackage import DIALECT
@@ -23,6 +23,9 @@ from vaultplan.store.geopackage_sql import register_functions
 WRITES: Final = "vaultplan_writes"
 SRID: Final = "vaultplan_srid"
 READS: Final = "vaultplan_read_seconds"
+BUSY: Final = "vaultplan_busy_seconds"
+#: How long who writes waits for another writer, unless told.
+BUSY_SECONDS: Final = 30.0
 _CACHE_KIB: Final = 64_000
 #: How long the server may work on one question of a reader (assumed: no table takes minutes).
 READ_SECONDS: Final = 600.0
@@ -104,15 +107,22 @@ def limit_reading(connection: sa.Connection) -> None:
     connection.exec_driver_sql(f"SET LOCAL statement_timeout = {round(seconds * 1000)}")
 
 
-def file_engine(path: Path, busy_seconds: float) -> sa.Engine:
+def file_engine(path: Path, busy_seconds: float, *, only_reads: bool = False) -> sa.Engine:
     """Return an engine on a GeoPackage file.
 
-    Connections are not pooled: when the last one closes, SQLite has let go of the file.
+    Connections are not pooled: when the last one closes, SQLite has let go of the file. Those of an
+    engine that ``only_reads`` are, for a new one reads the file's whole schema: that takes longer
+    than most of what is asked. Idle ones hold no lock; they are let go of when it is disposed of.
     """
+    pool: dict[str, Any] = (
+        {"poolclass": QueuePool, "pool_size": _POOLED, "max_overflow": -1}
+        if only_reads
+        else {"poolclass": NullPool}
+    )
     engine = sa.create_engine(
         sa.URL.create(DIALECT, database=str(path)),
         connect_args={"timeout": busy_seconds, "isolation_level": None},
-        poolclass=NullPool,
+        **pool,
     )
 
     @event.listens_for(engine, "connect")
@@ -120,6 +130,8 @@ def file_engine(path: Path, busy_seconds: float) -> sa.Engine:
         register_functions(connection)
         connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         connection.execute("PRAGMA temp_store = MEMORY")
+        if only_reads:
+            connection.execute("PRAGMA query_only = ON")
 
     @event.listens_for(engine, "begin")
     def begin(connection: sa.Connection) -> None:
@@ -127,7 +139,7 @@ def file_engine(path: Path, busy_seconds: float) -> sa.Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     _note_touched(engine)
-    return engine
+    return engine.execution_options(**{BUSY: busy_seconds})
 
 
 def _note_touched(engine: sa.Engine) -> None:

@@ -25,6 +25,8 @@ from vaultplan.errors import SettingsError, StoreError
 from vaultplan.geometry import projected_crs, srid_of
 from vaultplan.schema import STORED
 from vaultplan.store.connect import (
+    BUSY,
+    BUSY_SECONDS,
     SRID,
     file_engine,
     is_server,
@@ -51,12 +53,20 @@ class Database:
 
     def __init__(self, location: str, engine: sa.Engine, facts: dict[str, str]) -> None:
         self.location = location
+        busy_seconds = float(engine.get_execution_options().get(BUSY, BUSY_SECONDS))
         self.name = facts.get("name", "")
         self.crs: pyproj.CRS = projected_crs(facts["crs"])
         self.srid = srid_of(self.crs)
         self.time_zone = facts.get("time_zone", "UTC")
         self.database_id = facts.get("database_id", "")
         self.engine = engine.execution_options(**{SRID: self.srid})
+        self._readers = (
+            file_engine(Path(location), busy_seconds, only_reads=True).execution_options(
+                **{SRID: self.srid}
+            )
+            if self.is_embedded
+            else self.engine
+        )
         self.stored: StoredTables = stored_tables(self.srid)
 
     def __repr__(self) -> str:
@@ -79,10 +89,8 @@ class Database:
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
         """Give a connection that sees one state of the data and cannot change it."""
-        with plain_faults(self.engine, self.location), self.engine.connect() as connection:
-            if self.is_embedded:
-                driver_of(connection).execute("PRAGMA query_only = ON")
-            else:
+        with plain_faults(self.engine, self.location), self._readers.connect() as connection:
+            if not self.is_embedded:
                 connection = connection.execution_options(
                     isolation_level="REPEATABLE READ", postgresql_readonly=True
                 )
@@ -123,6 +131,7 @@ class Database:
         """
         if self.is_embedded:
             self.engine.dispose()
+            self._readers.dispose()
             seal(Path(self.location))
 
     def close(self) -> None:
@@ -148,7 +157,7 @@ def create_database(
     *,
     name: str = "",
     time_zone: str = "UTC",
-    busy_seconds: float = 30.0,
+    busy_seconds: float = BUSY_SECONDS,
 ) -> Database:
     """Return a new, empty database.
 
@@ -237,7 +246,7 @@ def _fill(connection: sa.Connection, srid: int, facts: dict[str, str]) -> None:
     connection.execute(sa.insert(stored_tables(srid).table("project")), rows)
 
 
-def open_database(location: str, *, busy_seconds: float = 30.0) -> Database:
+def open_database(location: str, *, busy_seconds: float = BUSY_SECONDS) -> Database:
     """Return an existing database.
 
     Raises

@@ -12,6 +12,7 @@ from vaultplan.store.database import Database
 
 _SHOWN: Final = ("vault_id", "kind", "status", "address", "district")
 _LONGEST: Final = 80
+_LAST: Final = "\U0010ffff"
 
 
 def few_rows(
@@ -52,7 +53,8 @@ def find_vaults(database: Database, text: str, *, most: int) -> list[dict[str, A
     -------
     list
         vault_id, kind, status, address, district; at most ``most`` rows, none for a blank text.
-        Capitals do not matter; signs that a pattern gives a meaning to are taken as they are.
+        Ids that begin with the very text come first; otherwise capitals do not matter. Signs that a
+        pattern gives a meaning to are taken as they are.
     """
     wanted = " ".join(text.split())[:_LONGEST]
     if not wanted:
@@ -60,10 +62,14 @@ def find_vaults(database: Database, text: str, *, most: int) -> list[dict[str, A
     table = database.stored.table("vaults")
     columns = [table.c[name] for name in _SHOWN]
     found: dict[str, dict[str, Any]] = {}
+    # As a range the key's own index finds them; the fleet is looked through only for the rest.
+    as_typed = table.c.vault_id.startswith(wanted, autoescape=True) & (
+        table.c.vault_id.between(wanted, wanted + _LAST)
+    )
     begins = table.c.vault_id.istartswith(wanted, autoescape=True)
     holds = table.c.address.icontains(wanted, autoescape=True)
     with database.reading() as connection:
-        for condition in (begins, holds):
+        for condition in (as_typed, begins, holds):
             if len(found) < most:
                 query = sa.select(*columns).where(condition).order_by(table.c.vault_id).limit(most)
                 for row in connection.execute(query).mappings():

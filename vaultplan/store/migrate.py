@@ -10,15 +10,16 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any, Final, Literal
 
 import sqlalchemy as sa
-from alembic import command
 from alembic.autogenerate import compare_metadata, produce_migrations, render_python_code
 from alembic.autogenerate.api import AutogenContext
 from alembic.config import Config
 from alembic.ddl.sqlite import SQLiteImpl
+from alembic.runtime.environment import EnvironmentContext
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from geoalchemy2 import Geometry
@@ -103,15 +104,21 @@ def _config(connection: sa.Connection | None = None, srid: int = 0) -> Config:
     return config
 
 
+@cache
+def _steps() -> ScriptDirectory:
+    """Return the steps, read once: every database that is opened asks for them."""
+    return ScriptDirectory.from_config(_config())
+
+
 def newest_version() -> str:
     """Return the version of the tables that this program works with."""
-    return ScriptDirectory.from_config(_config()).get_current_head() or ""
+    return versions()[-1]
 
 
+@cache
 def versions() -> tuple[str, ...]:
     """Return every version that tables have had, the first one first."""
-    walked = ScriptDirectory.from_config(_config()).walk_revisions()
-    return tuple(sorted(script.revision for script in walked))
+    return tuple(sorted(script.revision for script in _steps().walk_revisions()))
 
 
 def version_of(connection: sa.Connection) -> str:
@@ -121,7 +128,16 @@ def version_of(connection: sa.Connection) -> str:
 
 def upgrade(connection: sa.Connection, srid: int, version: str = "head") -> None:
     """Bring a database's tables to a version, within the caller's transaction."""
-    command.upgrade(_config(connection, srid), version)
+    # What alembic.command.upgrade does, but for reading every step's file anew each time.
+    steps = _steps()
+    context = EnvironmentContext(
+        _config(connection, srid),
+        steps,
+        fn=lambda before, _: steps._upgrade_revs(version, before),
+        destination_rev=version,
+    )
+    with context:
+        steps.run_env()
 
 
 def differences(connection: sa.Connection, srid: int) -> Sequence[Any]:
@@ -157,10 +173,7 @@ def upgrade() -> None:
 def step_text(version: str, message: str) -> str:
     """Return the source of the step from the newest earlier version to the declared tables."""
     srid = 32606
-    revisions = [
-        script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()
-    ]
-    before = max((known for known in revisions if known < version), default=None)
+    before = max((known for known in versions() if known < version), default=None)
     with tempfile.TemporaryDirectory() as folder:
         engine = file_engine(Path(folder) / "before.gpkg", 1)
         with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():

@@ -9,6 +9,7 @@ from typing import Any
 from fastapi import HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from fastapi.templating import Jinja2Templates
+from markupsafe import Markup
 
 from vaultplan.drafting import Drafts
 from vaultplan.outputs.cautions import CAUTIONS
@@ -59,6 +60,11 @@ class Board:
         }
         page: HTMLResponse = self.templates.TemplateResponse(request, name, told, status)
         return page
+
+    def part(self, name: str, **told: Any) -> Markup:
+        """Return a part of a page that is the same for everyone who may see it."""
+        # The template has escaped what it was told.
+        return Markup(self.templates.get_template(name).render(told))  # noqa: S704
 
     def person(self, request: Request, what: str = "see") -> Session:
         """Return who asks, if their role allows it."""

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import threading
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from vaultplan.drafting import Draft
+from vaultplan.drafting import MOST_EDITS, Draft
 from vaultplan.outputs.watch.words import METHOD_WORDS
 from vaultplan.schema import WEEKDAYS, table
 from vaultplan.store.accounts import Scope
@@ -19,10 +20,12 @@ from vaultplan.store.find import few_rows, find_vaults
 from vaultplan.store.read import count_rows, read_table
 
 Row = dict[str, Any]
+T = TypeVar("T")
 
 ROWS_A_PAGE: Final = 50
 TRUCKS_A_PAGE: Final = 12
-#: So many pages of a week are kept as long as nobody changes it.
+#: So many weeks are kept as they are shown, and so many pages of each, until somebody changes it.
+_MOST_DRAFTS: Final = 3
 _MOST_SHOWN: Final = 500
 _REMOVED_WORDS: Final = {**METHOD_WORDS, "none": "none removed"}
 OUTCOME_WORDS: Final = {
@@ -70,8 +73,9 @@ class BoardData:
 
     database: Database
     _lock: threading.Lock = field(default_factory=threading.Lock)
-    _shown_of: Draft | None = None
-    _shown: dict[tuple[Any, ...], Any] = field(default_factory=dict)
+    _shown: OrderedDict[int, tuple[Draft, dict[tuple[Any, ...], Any]]] = field(
+        default_factory=OrderedDict
+    )
     _weeks: dict[tuple[str, int], tuple[PlannedWeek, dict[str, pd.DataFrame]]] = field(
         default_factory=dict
     )
@@ -97,21 +101,24 @@ class BoardData:
 
     def grid(self, week: PlannedWeek, draft: Draft, number: int) -> Page:
         """Return some trucks by the days of a week: the orders of each, as the draft has them."""
-        page: Page = self._once(draft, ("grid", number), lambda: self._grid(week, draft, number))
-        return page
+        key = ("grid", number)
+        return self.once(draft, key, lambda: self._grid(week, draft, number))
 
-    def _once(self, draft: Draft, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
+    def once(self, draft: Draft, key: tuple[Any, ...], make: Callable[[], T]) -> T:
         """Return what was made of a draft before, or make it: many look at the same week."""
         with self._lock:
-            if self._shown_of is not draft:
-                self._shown_of = draft
-                self._shown.clear()
-            if key in self._shown:
-                return self._shown[key]
+            # The draft itself is held beside, so that no other one can have its number.
+            _, shown = self._shown.setdefault(id(draft), (draft, {}))
+            self._shown.move_to_end(id(draft))
+            while len(self._shown) > _MOST_DRAFTS:
+                self._shown.popitem(last=False)
+            if key in shown:
+                found: T = shown[key]
+                return found
         made = make()
         with self._lock:
-            if self._shown_of is draft and len(self._shown) < _MOST_SHOWN:
-                self._shown[key] = made
+            if len(shown) < _MOST_SHOWN:
+                shown[key] = made
         return made
 
     def _grid(self, week: PlannedWeek, draft: Draft, number: int) -> Page:
@@ -150,8 +157,7 @@ class BoardData:
 
     def changes(self, draft: Draft) -> list[Row]:
         """Return what the draft changes of the stored plan, order by order."""
-        rows: list[Row] = self._once(draft, ("changes",), lambda: rows_of(draft.changes))
-        return rows
+        return self.once(draft, ("changes",), lambda: rows_of(draft.changes))
 
     def day(self, draft: Draft, truck_id: str, on: str) -> list[Row] | None:
         """Return the stops of a truck's day in order; none if the draft has no such day."""
@@ -177,8 +183,7 @@ class BoardData:
     def left_out(self, draft: Draft, outcome: str, number: int) -> Page:
         """Return the orders left out of a week, those of one outcome if it is named."""
         key = ("left", outcome if outcome in OUTCOME_WORDS else "", number)
-        page: Page = self._once(draft, key, lambda: self._left_out(draft, outcome, number))
-        return page
+        return self.once(draft, key, lambda: self._left_out(draft, outcome, number))
 
     def _left_out(self, draft: Draft, outcome: str, number: int) -> Page:
         jobs = draft.frames["plan_jobs"][["order_id", "task", "method", "rank", "due_on"]]
@@ -224,8 +229,8 @@ class BoardData:
 
     def edits(self) -> list[Row]:
         """Return what was asked of the next plan, by order."""
-        edits = read_table(self.database, "plan_edits")
-        return rows_of(edits.sort_values(["order_id", "edit_id"]))
+        edits = few_rows(self.database, "plan_edits", {}, most=MOST_EDITS)
+        return sorted(edits, key=lambda edit: (edit["order_id"], edit["edit_id"]))
 
     def crew_stops(self, scope: Scope) -> list[Row]:
         """Return the published stops that a crew's link is for, in order."""

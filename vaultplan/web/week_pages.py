@@ -63,11 +63,22 @@ def week_pages(app: FastAPI, board: Board) -> None:
                 raise HTTPException(404, "there is no such plan, or it does not count any more")
             return board.show(request, "week.html", session, week=None)
         draft = board.drafts.draft(found.plan_id)
+        grid, left = data.grid(found, draft, trucks), data.left_out(draft, outcome, page)
+        may_plan = session.may("plan")
+        trucks_table = data.once(
+            draft, ("trucks table", grid.number, may_plan),
+            lambda: board.part(
+                "week_trucks.html", week=found, draft=draft, grid=grid, may_plan=may_plan
+            ),
+        )  # fmt: skip
+        left_table = data.once(
+            draft, ("left table", outcome if outcome in OUTCOME_WORDS else "", left.number),
+            lambda: board.part("week_left.html", left=left),
+        )  # fmt: skip
         return board.show(
             request, "week.html", session, week=found, outcomes=OUTCOME_WORDS, outcome=outcome,
-            grid=data.grid(found, draft, trucks), draft=draft,
+            grid=grid, trucks_table=trucks_table, left=left, left_table=left_table, draft=draft,
             changes=data.changes(draft), is_solved=board.drafts.is_solved_again(found.plan_id),
-            left=data.left_out(draft, outcome, page),
             edits=data.edits(), others=data.plans()[:20], may_publish=board.out is not None,
             published=board.desk.latest(("publish", found.plan_id)),
         )  # fmt: skip

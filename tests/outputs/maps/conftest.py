@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from tests.conftest import new_context
 from vaultplan.outputs.maps.write import write_map
 from vaultplan.settings import Settings
 
@@ -86,7 +87,7 @@ def open_page(
 ) -> Opened:
     write_map(frames, path, settings=settings, **how)
     size = {"width": 390, "height": 780} if is_phone else {"width": 1280, "height": 800}
-    context = browser.new_context(viewport=size, has_touch=is_phone, is_mobile=is_phone)
+    context = new_context(browser, viewport=size, has_touch=is_phone, is_mobile=is_phone)
     shown = Opened(context.new_page())
 
     def answer(route: Any) -> None:
@@ -103,7 +104,7 @@ def open_page(
     )
     shown.page.on("pageerror", lambda error: shown.complaints.append(str(error)))
     shown.page.goto(path.as_uri())
-    shown.page.wait_for_selector("html[data-ready]", timeout=30_000)
+    shown.page.wait_for_selector("html[data-ready]")
     return shown
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 from shapely import LineString, Point, box
 
+from tests.conftest import new_context
 from vaultplan import schema
 from vaultplan.intake.quality import check_frames, field_quality, row_findings, rule_words
 from vaultplan.outputs.quality.page import write_quality_page
@@ -168,7 +169,7 @@ def show(browser: Any, tmp_path: Path) -> Iterator[Any]:
             rules=rule_words(),
         )
         size = {"width": 390, "height": 780} if is_phone else {"width": 1280, "height": 800}
-        context = browser.new_context(viewport=size, has_touch=is_phone, is_mobile=is_phone)
+        context = new_context(browser, viewport=size, has_touch=is_phone, is_mobile=is_phone)
         contexts.append(context)
         shown = Opened(context.new_page())
 
@@ -183,7 +184,7 @@ def show(browser: Any, tmp_path: Path) -> Iterator[Any]:
         shown.page.on("console", lambda told: shown.complaints.append(f"{told.type}: {told.text}"))
         shown.page.on("pageerror", lambda error: shown.complaints.append(str(error)))
         shown.page.goto(path.as_uri())
-        shown.page.wait_for_selector("html[data-ready]", timeout=30_000)
+        shown.page.wait_for_selector("html[data-ready]")
         return shown
 
     yield opened

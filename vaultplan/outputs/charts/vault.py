@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from matplotlib.axes import Axes
 
 from vaultplan.outputs.drawn.plots import MARKS, SOFT, drawing
 from vaultplan.schema import GRADES
 from vaultplan.styles import GRADE_COLOURS, GRADE_GLYPHS, OUTLINE, SEQUENTIAL
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 #: Looks older than this are not drawn.
 YEARS_BACK: Final = 4

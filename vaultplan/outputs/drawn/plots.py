@@ -5,12 +5,12 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any, Final
-
-import matplotlib as mpl
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING, Any, Final
 
 from vaultplan.styles import OUTLINE
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 PAPER: Final = "#FBFAF6"
 SOFT: Final = "#57524A"
@@ -41,6 +41,10 @@ def drawing(width_in: float, height_in: float) -> Iterator[tuple[Figure, io.Stri
 
     The same drawing has the same bytes: no date, no random ids.
     """
+    # Slow to load: only who draws waits for it.
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
     buffer = io.StringIO()
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(width_in, height_in), layout="constrained")

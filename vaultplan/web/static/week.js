@@ -59,7 +59,7 @@
     try {
       const answer = await fetch('/api/moves', {
         method: 'POST',
-        headers: { 'content-type': 'application/json', 'x-csrf-token': grid.dataset.csrf },
+        headers: { 'content-type': 'application/json', 'x-csrf-token': told.dataset.csrf },
         body: JSON.stringify({
           plan_id: grid.dataset.plan, revision: grid.dataset.revision, order_id: order,
           truck_id: cell.dataset.truck, on: cell.dataset.on, insists,
