@@ -135,16 +135,18 @@ def _nearest(points: Points, streets: gpd.GeoDataFrame) -> list[int]:
 
 def _ends(streets: gpd.GeoDataFrame, grid: float) -> tuple[Any, Any]:
     """Return node numbers of both ends: by name, else by the named or bare spot they lie on."""
-    spots: list[str] = []
-    names: list[str | None] = []
-    for column, at in (("from_node", 0), ("to_node", -1)):
-        xy = shapely.get_coordinates(shapely.get_point(streets.geometry.values, at))
-        spots += [f"{round(x / grid)}/{round(y / grid)}" for x, y in xy]
-        names += [name if isinstance(name, str) and name else None for name in streets[column]]
-    called = {spot: name for spot, name in zip(spots, names, strict=True) if name is not None}
-    keys = [
-        f"name {name or called[spot]}" if name or spot in called else f"spot {spot}"
-        for name, spot in zip(names, spots, strict=True)
-    ]
-    codes = pd.factorize(np.array(keys, dtype=object))[0]
+    xy, line = shapely.get_coordinates(np.asarray(streets.geometry.array), return_index=True)
+    first = np.flatnonzero(np.diff(line, prepend=-1))
+    last = np.append(first[1:], len(line)) - 1
+    at = xy[np.concatenate([first, last])]
+    cells = pd.DataFrame(np.rint(at / grid).astype(np.int64), columns=["x", "y"])
+    spot = cells.groupby(["x", "y"], sort=False).ngroup().to_numpy()
+    said = pd.concat([streets["from_node"], streets["to_node"]], ignore_index=True)
+    name, _ = pd.factorize(said.astype(object).where(said.notna() & said.ne(""), None))
+    # Of several names for one spot the last one counts.
+    called = np.full(spot.max() + 1, -1)
+    called[spot[name >= 0]] = name[name >= 0]
+    bare = name.max(initial=-1) + 1 + spot
+    key = np.where(name >= 0, name, np.where(called[spot] >= 0, called[spot], bare))
+    codes = pd.factorize(key)[0]
     return codes[: len(streets)], codes[len(streets) :]

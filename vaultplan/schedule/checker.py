@@ -188,14 +188,16 @@ def _accounts(jobs: dict[str, Any], frames: Frames) -> Iterator[Breach]:
 
 def _places(frames: Frames, stops: pd.DataFrame) -> Iterator[Breach]:
     """Yield stops that are not where their vault or site is, or at a vault that is not ours."""
-    vaults = frames["vaults"].drop_duplicates("vault_id").set_index("vault_id")
-    sites = frames["disposal_sites"].set_index("site_id")
+    of_stops = frames["vaults"][frames["vaults"]["vault_id"].isin(stops["vault_id"])]
+    vaults = {row.vault_id: row for row in _rows(of_stops.drop_duplicates("vault_id"))}
+    sites = {row.site_id: row for row in _rows(frames["disposal_sites"])}
     for stop in _rows(stops):
+        table: dict[str, Any]
         key, table = (stop.site_id, sites) if stop.kind == "dump" else (stop.vault_id, vaults)
-        if key not in table.index:
+        if key not in table:
             yield _at(stop, "unknown place", f"{key} is not in its table")
             continue
-        place: Any = table.loc[key]
+        place = table[key]
         if not (place.geometry.distance(stop.geometry) < 1e-6):
             yield _at(stop, "wrong place", f"the stop does not stand at {key}")
         if stop.kind != "dump" and place.status in ("retired", "other_owner"):

@@ -18,9 +18,7 @@ _OF_JOB: Final = attrgetter(
     *("order_id", "method", "days", "windows", "skill", "load_gal", "setup", "task", "socks"),
     *("crew_stays", "vacuum_stays", "through_sock", "sure_gal", "kept_to", "barred_from"),
 )
-_OF_SHIFT: Final = attrgetter(
-    *("truck_id", "day", "skills", "gpm", "socks", "tank_gal", "pumps", "is_crew")
-)
+_OF_SHIFT: Final = attrgetter("truck_id", "day", "skills", "gpm", "tank_gal", "pumps", "is_crew")
 
 
 class Reach:
@@ -37,7 +35,9 @@ class Reach:
         self.seconds: list[Sequence[int]] = []
         self.windows: list[Sequence[tuple[Window, ...]]] = []
         self._bounds: list[Bounds | None] = []
-        self._shifts = tuple(_OF_SHIFT(shift) for shift in shifts)
+        # More socks than any job takes decide nothing.
+        most = max((job.socks for job in week.jobs), default=0)
+        self._shifts = tuple((*_OF_SHIFT(s), min(s.socks, most), most) for s in shifts)
         self._jobs = {_OF_JOB(job)[0]: (n, _OF_JOB(job)) for n, job in enumerate(week.jobs)}
         first = len(like._shifts) if like is not None else 0
         knows = like if like is not None and self._shifts[:first] == like._shifts else None

@@ -222,17 +222,28 @@ def _what_makes_room(state: WeekState, numbers: list[int]) -> dict[int, list[str
     if not numbers:
         return helps
     week = state.week
-    for words, changed in (
-        ("two more hours of overtime", _longer(week)),
-        ("more filter socks on board", _more_socks(week)),
-        ("another vacuum truck", _another_vacuum(week)),
-        ("another crew", _another_crew(week)),
-        ("another crew and vacuum truck", _another_crew(_another_vacuum(week))),
-        ("a higher cap of its outfall", _no_caps(week)),
-    ):
+    pairs = pairs_of(week)
+
+    def any_that(is_so: Callable[[Job], bool]) -> list[int]:
+        """Return the jobs of which, or of whose pair, something is so."""
+        return [n for n in numbers if any(is_so(week.jobs[m]) for m in pairs.get(n, (n,)))]
+
+    by_vacuum = any_that(lambda job: job.needs_vacuum)
+    changes: tuple[tuple[str, list[int], Callable[[], Week]], ...] = (
+        ("two more hours of overtime", numbers, lambda: _longer(week)),
+        ("more filter socks on board", any_that(lambda j: j.socks > 0), lambda: _more_socks(week)),
+        ("another vacuum truck", by_vacuum, lambda: _another_vacuum(week)),
+        ("another crew", numbers, lambda: _another_crew(week)),
+        ("another crew and vacuum truck", by_vacuum, lambda: _another_both(week)),
+        ("a higher cap of its outfall", any_that(_is_capped), lambda: _no_caps(week)),
+    )
+    for words, some, change in changes:
+        if not some:
+            continue
+        changed = change()
         wider = WeekState(changed, np.random.default_rng(0), like=state)
         wider.copy_tours(state)
-        for number in numbers:
+        for number in some:
             is_said = any(said in words for said in helps[number])
             is_enough = len(helps[number]) == _MOST_HELPS
             if is_said or is_enough:
@@ -242,6 +253,14 @@ def _what_makes_room(state: WeekState, numbers: list[int]) -> dict[int, list[str
                 helps[number].append(words)
             wider.restore(as_it_was)
     return helps
+
+
+def _is_capped(job: Job) -> bool:
+    return bool(job.outfall) and not math.isinf(job.cap_gal)
+
+
+def _another_both(week: Week) -> Week:
+    return _another_crew(_another_vacuum(week))
 
 
 def _more_socks(week: Week) -> Week:
