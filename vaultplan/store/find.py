@@ -29,7 +29,7 @@ def few_rows(
     Parameters
     ----------
     where
-        Column and the value it must have.
+        Column and the value it must have, or a list of which it must have one.
     latest_by
         Column whose greatest values come first; in the order they were stored if none.
     most
@@ -39,7 +39,9 @@ def few_rows(
     declared = declared_table(name)
     names = columns or [column.name for column in declared.columns if column.type != "geometry"]
     query = sa.select(*(table.c[column] for column in names)).limit(most)
-    query = query.where(*(table.c[column] == value for column, value in where.items()))
+    for column, value in where.items():
+        is_one = table.c[column].in_(value) if isinstance(value, list) else table.c[column] == value
+        query = query.where(is_one)
     if latest_by is not None:
         query = query.order_by(table.c[latest_by].desc())
     with database.reading() as connection:
@@ -68,10 +70,14 @@ def find_vaults(database: Database, text: str, *, most: int) -> list[dict[str, A
     )
     begins = table.c.vault_id.istartswith(wanted, autoescape=True)
     holds = table.c.address.icontains(wanted, autoescape=True)
+    ways = (
+        (as_typed, [table.c.vault_id]),
+        (begins | holds, [sa.case((begins, 0), else_=1), table.c.vault_id]),
+    )
     with database.reading() as connection:
-        for condition in (as_typed, begins, holds):
+        for condition, order in ways:
             if len(found) < most:
-                query = sa.select(*columns).where(condition).order_by(table.c.vault_id).limit(most)
+                query = sa.select(*columns).where(condition).order_by(*order).limit(most)
                 for row in connection.execute(query).mappings():
                     found.setdefault(str(row["vault_id"]), dict(row))
     return list(found.values())[:most]

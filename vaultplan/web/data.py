@@ -27,6 +27,7 @@ TRUCKS_A_PAGE: Final = 12
 #: So many weeks are kept as they are shown, and so many pages of each, until somebody changes it.
 _MOST_DRAFTS: Final = 3
 _MOST_SHOWN: Final = 500
+MOST_PHOTOS: Final = 1_000
 _REMOVED_WORDS: Final = {**METHOD_WORDS, "none": "none removed"}
 OUTCOME_WORDS: Final = {
     "held": "held",
@@ -54,7 +55,10 @@ class Page:
 
 @dataclass(frozen=True, slots=True)
 class PlannedWeek:
-    """The week's plan that counts: its facts, its days, all trucks and those of crews."""
+    """The week's plan that counts: its facts, its days, all trucks, those of crews, its jobs.
+
+    ``jobs`` are the orders by vault.
+    """
 
     plan_id: str
     week_of: pd.Timestamp
@@ -65,6 +69,7 @@ class PlannedWeek:
     crew_ids: tuple[str, ...]
     orders: int
     left_out: int
+    jobs: dict[str, list[Row]]
 
 
 @dataclass(slots=True)
@@ -73,6 +78,7 @@ class BoardData:
 
     database: Database
     _lock: threading.Lock = field(default_factory=threading.Lock)
+    _making: threading.Lock = field(default_factory=threading.Lock)
     _shown: OrderedDict[int, tuple[Draft, dict[tuple[Any, ...], Any]]] = field(
         default_factory=OrderedDict
     )
@@ -115,8 +121,12 @@ class BoardData:
             if key in shown:
                 found: T = shown[key]
                 return found
-        made = make()
-        with self._lock:
+        # One at a time: who asks for the same meanwhile waits for it instead of making it too.
+        with self._making:
+            if key in shown:
+                made: T = shown[key]
+                return made
+            made = make()
             if len(shown) < _MOST_SHOWN:
                 shown[key] = made
         return made
@@ -205,26 +215,26 @@ class BoardData:
         if not facts:
             return None
         visits = few_rows(self.database, "visits", asked, latest_by="visited_at", most=ROWS_A_PAGE)
-        taken = read_table(
-            self.database, "photos", where={"visit_id": [visit["visit_id"] for visit in visits]}
-        )
-        photos: dict[Any, list[str]] = taken.groupby("visit_id")["photo_id"].agg(list).to_dict()
+        of_visits = {"visit_id": [visit["visit_id"] for visit in visits]}
+        taken = few_rows(
+            self.database, "photos", of_visits, columns=["visit_id", "photo_id"], most=MOST_PHOTOS
+        ) if visits else []  # fmt: skip
+        photos: dict[Any, list[str]] = {}
+        for row in taken:
+            photos.setdefault(row["visit_id"], []).append(str(row["photo_id"]))
         for visit in visits:
             visit["when"] = f"{visit['visited_at'].astimezone(self.zone):%Y-%m-%d %H:%M}"
             visit["removed"] = _REMOVED_WORDS.get(str(visit["disposal"]))
             visit["photos"] = photos.get(visit["visit_id"], [])
         planned = self._planned(None)
-        jobs = pd.DataFrame() if planned is None else planned[1]["plan_jobs"]
-        jobs = jobs[jobs["vault_id"].eq(vault_id)] if len(jobs) else jobs
+        jobs = [] if planned is None else planned[0].jobs.get(vault_id, [])
         return {
             "vault_id": vault_id,
             "facts": _facts(facts[0]),
             "visits": visits,
             "visit_count": count_rows(self.database, "visits", asked),
             "orders": few_rows(self.database, "work_orders", asked, most=ROWS_A_PAGE),
-            "jobs": rows_of(jobs.assign(method=jobs["method"].map(METHOD_WORDS)))
-            if len(jobs)
-            else [],
+            "jobs": jobs,
         }
 
     def edits(self) -> list[Row]:
@@ -275,10 +285,8 @@ class BoardData:
     def planned_orders(self, vault_id: str) -> list[str]:
         """Return the orders that the latest week's plan has for a vault."""
         planned = self._planned(None)
-        if planned is None:
-            return []
-        jobs = planned[1]["plan_jobs"]
-        return sorted(jobs.loc[jobs["vault_id"].eq(vault_id), "order_id"])
+        jobs = [] if planned is None else planned[0].jobs.get(vault_id, [])
+        return sorted(job["order_id"] for job in jobs)
 
     def _planned(self, plan_id: str | None) -> tuple[PlannedWeek, dict[str, pd.DataFrame]] | None:
         plans = [plan for plan in self.plans() if plan_id in (None, plan["plan_id"])]
@@ -303,12 +311,15 @@ class BoardData:
         worked = set(";".join(trucks["days"].dropna()).split(";"))
         days = [monday + pd.Timedelta(days=n) for n, name in enumerate(WEEKDAYS) if name in worked]
         crews = trucks.loc[trucks["kind"].eq("crew"), "truck_id"]
-        stops = frames["plan_stops"]
+        stops, planned = frames["plan_stops"], frames["plan_jobs"]
+        jobs: dict[str, list[Row]] = {}
+        for job in rows_of(planned.assign(method=planned["method"].map(METHOD_WORDS))):
+            jobs.setdefault(job["vault_id"], []).append(job)
         served = stops.loc[stops["kind"].isin(["pump_out", "work"]), "order_id"].nunique()
         week = PlannedWeek(
             plan_id, monday, pd.Timestamp(plan["as_of_on"]), str(plan["state"]), days,
             tuple(sorted(trucks["truck_id"])), tuple(sorted(crews)), int(served),
-            len(frames["plan_unserved"]),
+            len(frames["plan_unserved"]), jobs,
         )  # fmt: skip
         return week, frames
 
