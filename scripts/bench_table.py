@@ -9,7 +9,7 @@ from typing import Any
 
 MEASURED = Path(__file__).parents[1] / "tests" / "benchmarks" / "measured"
 #: Files of figures, as the table takes them.
-KINDS = ("store", "plan", "analysis", "faults")
+KINDS = ("store", "plan", "analysis", "faults", "board")
 BEGIN, END = "<!-- bench -->\n", "<!-- /bench -->\n"
 #: What is asked for of a figure, beside what was measured.
 MOST = {
@@ -38,7 +38,11 @@ def measured(name: str) -> dict[str, Any]:
 
 
 def table(
-    store: dict[str, Any], plan: dict[str, Any], analysis: dict[str, Any], faults: dict[str, Any]
+    store: dict[str, Any],
+    plan: dict[str, Any],
+    analysis: dict[str, Any],
+    faults: dict[str, Any],
+    board: dict[str, Any],
 ) -> str:
     """Return the table as Markdown."""
     lines = ["| | measured | aim |", "|---|---|---|"]
@@ -88,6 +92,19 @@ def table(
             f"{analysis['vaults']:,} vaults",
             f"{run['seconds']:.0f} s, {run['peak_mb'] / 1000:.1f} GB",
             OF_ANALYSIS.get(name, ""),
+        )
+    for name, waited_ms in board.get("p95_ms", {}).items():
+        row(
+            f"the board, {board['people']} people at once, {board['vaults']:,} vaults: "
+            f"{name}, 95 of 100 answers within",
+            f"{waited_ms:.0f} ms",
+            "300 ms",
+        )
+    if board.get("moves_s"):
+        row(
+            f"the board, {board['vaults']:,} vaults: an order moved and held to every limit, "
+            f"slowest of {len(board['moves_s'])}",
+            f"{max(board['moves_s']):.1f} s",
         )
     kills = [step for store in faults.values() for step in store.values() if _is_kill(step)]
     if kills:

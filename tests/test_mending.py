@@ -11,6 +11,7 @@ from shapely import Point
 
 from vaultplan import exporting, loading, mending
 from vaultplan.errors import SettingsError
+from vaultplan.schema import table
 from vaultplan.settings import IntakeSettings, Settings
 from vaultplan.store.database import open_database
 from vaultplan.store.read import read_table
@@ -241,6 +242,22 @@ def test_two_rows_with_one_key_wait_until_somebody_mends_them(town: str, tmp_pat
     assert (done.loaded, done.repaired) == (0, 0)
     assert visits_of(town).loc["N1", "notes"] == "first"
     assert adds_up(town, load_id) == [1, 0, 1]
+
+
+def test_repairs_of_a_locked_period_are_not_taken_back(town: str, tmp_path: Path) -> None:
+    """Neither those of visits in it, nor those that a visit of it would come back from."""
+    inside = HEAD + 'N1,SM-0001,2026-10-01T18:00:00Z,wet,12,0,"muddy, oily",\n'
+    outside = HEAD + 'N2,SM-0001,2026-09-01T18:00:00Z,wet,12,0,"muddy, oily",\n'
+    first, second = (once(town, tmp_path, text, apply=["all"]) for text in (inside, outside))
+    days = {"first_on": pd.Timestamp("2026-10-01"), "last_on": pd.Timestamp("2026-10-31")}
+    lock = {"lock_id": "L", "who": "M", "why": "reported", "locked_at": NOW, **days}
+    with open_database(town) as database, database.writing() as connection:
+        upsert(connection, "locked_periods", table("locked_periods").conform(pd.DataFrame([lock])))
+    before = visits_of(town).loc["N1"]
+    done = mending.undo(town, first, now=NOW)
+    assert (done.loaded, done.repaired, done.quarantined, done.left_alone) == (0, 0, 0, 1)
+    pd.testing.assert_series_equal(visits_of(town).loc["N1"], before)
+    assert mending.undo(town, second, now=NOW).left_alone == 0
 
 
 def test_what_a_later_file_says_anew_is_neither_reloaded_nor_undone(

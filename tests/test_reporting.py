@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 from decimal import Decimal
 from pathlib import Path
@@ -16,6 +17,7 @@ from vaultplan import loading, reporting
 from vaultplan.analysis.annual.reconcile import recounted
 from vaultplan.cli import app
 from vaultplan.errors import OutputError, SchemaError
+from vaultplan.schema import table
 from vaultplan.settings import ReportSettings, Settings
 from vaultplan.store.database import open_database
 from vaultplan.store.read import read_table
@@ -139,6 +141,31 @@ def test_a_year_that_is_not_over_says_so(demo_file, tmp_path):
     days = pd.read_csv(tmp_path / "part" / "visits_2026.csv")["on"]
     assert days.max() <= "2026-06-30"
     assert "The year is not over in these data" in words_of(tmp_path / "part" / "report_2026.pdf")
+
+
+def test_what_is_locked_is_said(demo_file, first, tmp_path):
+    assert "No part of the year is locked" in words_of(first[1] / "report_2025.pdf")
+    town = shutil.copy(demo_file, tmp_path / "town.gpkg")
+    spans = {"L2": ("2025-07-01", "2025-12-31"), "L1": ("2024-12-01", "2025-06-30"),
+             "other": ("2024-01-01", "2024-11-30")}  # fmt: skip
+    rows = [
+        {"lock_id": name, "who": "M. Abe", "why": "handed in", "locked_at": pd.Timestamp.now("UTC"),
+         "first_on": pd.Timestamp(first_on), "last_on": pd.Timestamp(last_on)}
+        for name, (first_on, last_on) in spans.items()
+    ]  # fmt: skip
+    with open_database(str(town)) as database, database.writing() as connection:
+        upsert(connection, "locked_periods", table("locked_periods").conform(pd.DataFrame(rows)))
+    report(town, tmp_path / "locked")
+    said = (
+        "2024-12-01 to 2025-06-30, by M. Abe: handed in; 2025-07-01 to 2025-12-31, by M. Abe: "
+        "handed in."
+    )
+    assert said in words_of(tmp_path / "locked" / "report_2025.pdf")
+    book = openpyxl.load_workbook(tmp_path / "locked" / "report_2025.xlsx", read_only=True)
+    assert any(
+        said in str(cell) for sheet in book for row in sheet.iter_rows(values_only=True)
+        for cell in row
+    )  # fmt: skip
 
 
 def test_what_cannot_be_reported_is_refused(demo_file, first, tmp_path):

@@ -65,6 +65,8 @@ class Draft:
         Limits that it breaks, by the checker; none if it may be published.
     pinned
         Orders kept to a truck, a day or both.
+    other_tours
+        Truck-days whose stops or times are not those of the stored plan.
     """
 
     plan_id: str
@@ -74,6 +76,7 @@ class Draft:
     changes: pd.DataFrame
     breaches: tuple[Breach, ...]
     pinned: frozenset[str]
+    other_tours: int
 
     def place_of(self, order_id: str) -> tuple[str, str] | None:
         """Return truck and day (YYYY-MM-DD) of the crew that serves an order; none if left out."""
@@ -290,7 +293,11 @@ class Drafts:
         same = _as_stored(stops, opened.stored["plan_stops"])
         breaches = check_plan({**frames, **made}, time_zone=zone, settings=settings, checked=same)
         kept = frozenset(asked.loc[asked["asks"].eq("keep"), "order_id"])
-        return Draft(plan_id, opened.week_of, revision, made, changes, tuple(breaches), kept)
+        tours = stops[["truck_id", "on"]].drop_duplicates()
+        return Draft(
+            plan_id, opened.week_of, revision, made, changes, tuple(breaches), kept,
+            len(tours) - len(same),
+        )  # fmt: skip
 
     def _model(self, week_of: pd.Timestamp, frames: schema.Frames, travel: TravelTimes) -> Week:
         monday: date = week_of.date()

@@ -19,6 +19,7 @@ import sqlalchemy as sa
 from vaultplan import schema
 from vaultplan.columns import unguarded
 from vaultplan.errors import SettingsError
+from vaultplan.intake.around import Around
 from vaultplan.intake.files.chunk import Chunk
 from vaultplan.intake.files.readers import read_chunks
 from vaultplan.intake.findings import SUMMARY, FindingBook
@@ -29,6 +30,7 @@ from vaultplan.intake.rules import ALL, RULES, asked_for
 from vaultplan.intake.words import word_list
 from vaultplan.ledger import (
     hashes_by_key,
+    keys_from,
     left_hashes,
     rows_from_json,
     rows_with_keys,
@@ -56,7 +58,8 @@ class Mended:
     """What became of rows that were set aside: the counts of their load as they stand now.
 
     ``loaded`` were loaded as they stand, ``repaired`` with a repair, ``quarantined`` were set
-    aside (again), ``left_alone`` were changed by somebody since and therefore not touched.
+    aside (again), ``left_alone`` were not touched: somebody changed them since, or a manager locked
+    their period.
     ``waiting_elsewhere`` are other loads with rows in quarantine that refer to something unknown.
     """
 
@@ -195,7 +198,7 @@ def undo(
 
     A row that replaced one of the table gives way to it again; then the row is taken in anew
     without the repair, and is loaded as it stands or set aside. Rows that somebody changed since
-    the load are left alone.
+    the load are left alone, and so are visits of a period that a manager locked.
 
     Parameters
     ----------
@@ -218,7 +221,8 @@ def undo(
             where = {"load_id": load_id, "state": "repaired"}
             mended = read_table(database, "raw_rows", where=where, connection=connection)
             rows = _to_take_back(mended, taken_back)
-            untouched = _as_left(database, connection, name, rows)
+            is_locked = _is_locked(database, name, rows, around.of(name))
+            untouched = _as_left(database, connection, name, rows) & ~is_locked
             kept = rows[untouched]
             _put_back(database, connection, name, kept)
             _note_taken_back(database, connection, kept, entry)
@@ -446,6 +450,25 @@ def _as_left(
         return np.empty(0, dtype=bool)
     now = hashes_by_key(database, connection, name, rows["row_key"].unique().tolist())
     return rows["left_hash"].eq(rows["row_key"].map(now)).fillna(value=False).to_numpy(dtype=bool)
+
+
+def _is_locked(
+    database: Database, name: str, rows: pd.DataFrame, around: Around
+) -> npt.NDArray[np.bool_]:
+    """Return which rows are visits of a locked period, or would be once they are taken back."""
+    found = np.zeros(len(rows), dtype=bool)
+    if name != "visits" or not around.locked or rows.empty:
+        return found
+    declared = schema.table(name)
+    ids = keys_from(declared, rows["row_key"].tolist())["visit_id"]
+    found |= ids.isin(around.locked_ids).to_numpy(dtype=bool)
+    had = rows["replaced"].notna().to_numpy(dtype=bool)
+    before = rows_from_json(declared, rows["replaced"][had].tolist(), database.crs)
+    moments = before["visited_at"].dt.tz_convert(database.time_zone)
+    days = moments.dt.tz_localize(None).dt.normalize()
+    for first, last in around.locked:
+        found[had] |= days.between(first, last).to_numpy(dtype=bool)
+    return found
 
 
 def _put_back(database: Database, connection: sa.Connection, name: str, rows: pd.DataFrame) -> None:

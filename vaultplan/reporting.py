@@ -46,7 +46,7 @@ _TABLES: Final = tuple(
     dict.fromkeys(
         [
             *(*DRAIN_TABLES, *STREET_TABLES, "inlet_choices", "incidents", "overrides"),
-            *("samples", "trucks", "disposal_sites"),
+            *("samples", "trucks", "disposal_sites", "locked_periods"),
         ]
     )
 )
@@ -357,10 +357,20 @@ def _facts(
         drum_socks=settings.schedule.drum_socks,
         split_events=int(book.loc[event, "is_split"].sum()),
         compared_with=compared_with,
+        locked=_locked(frames["locked_periods"], year),
         specialists=settings.discharge.specialists,
         costs=_costs(book, frames, settings),
         settings=settings.report,
         outputs=settings.outputs,
+    )
+
+
+def _locked(periods: pd.DataFrame, year: int) -> tuple[str, ...]:
+    """Return the locked periods that touch a year, the first one first, in words."""
+    ends = periods["first_on"].dt.year.le(year) & periods["last_on"].dt.year.ge(year)
+    return tuple(
+        f"{row.first_on:%Y-%m-%d} to {row.last_on:%Y-%m-%d}, by {row.who}: {row.why}"
+        for row in periods[ends].sort_values(["first_on", "lock_id"]).itertuples()
     )
 
 

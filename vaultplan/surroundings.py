@@ -14,6 +14,7 @@ from vaultplan.intake.keys import KnownIds
 from vaultplan.intake.whereabouts import Box
 from vaultplan.settings import IntakeSettings
 from vaultplan.store.database import Database
+from vaultplan.store.find import keys_between
 from vaultplan.store.read import read_table
 
 #: Tables whose rows are judged by the vaults they name, or by where the vaults are.
@@ -42,6 +43,7 @@ class Surroundings:
         self._nodes = node_places(None, "node_id")
         self._pipe_ends = pipe_ends(None)
         self._locked: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = ()
+        self._locked_ids: set[str] = set()
         self.box: Box | None = None
 
     def read_for(self, tables: Iterable[str], on_step: _OnStep) -> None:
@@ -64,6 +66,11 @@ class Surroundings:
         if "visits" in names:
             locks = read_table(self._database, "locked_periods")
             self._locked = tuple(zip(locks["first_on"], locks["last_on"], strict=True))
+            zone = self._database.time_zone
+            for first, last in self._locked:
+                ends = (first, last + pd.Timedelta(days=1))
+                span = [end.tz_localize(zone, nonexistent="shift_forward") for end in ends]
+                self._locked_ids |= set(keys_between(self._database, "visits", "visited_at", *span))
         if "drain_pipes" in names:
             for name in ("inlets", "outfalls"):
                 frame = read_table(self._database, name, columns=["node_id", "geometry"])
@@ -96,6 +103,7 @@ class Surroundings:
             self._now,
             self._settings,
             self._locked,
+            frozenset(self._locked_ids),
         )
 
 

@@ -7,7 +7,8 @@ Off by default: name a database that ``vaultplan load`` filled, with a plan or w
 The board is a process of its own on loopback; each of fifty threads asks for something, waits for
 the answer, looks at it for a second on average, and asks again: tiles of the map around a place,
 vaults at random, searches by the start of an id, and where a week is planned its trucks by days and
-the orders left out. Written to ``.benchmarks/board.json``.
+the orders left out. Before them one planner tries some moves and takes back what was done. Written
+to ``.benchmarks/board.json``.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from vaultplan.store.read import read_table
 
 pytestmark = [pytest.mark.benchmark_run, pytest.mark.timeout(0)]
 
-PEOPLE, REQUESTS, PORT, LOOKS_S = 50, 30, 8799, 1.0
+PEOPLE, REQUESTS, PORT, LOOKS_S, MOVES = 50, 30, 8799, 1.0, 8
 ADDRESS = f"http://127.0.0.1:{PORT}"
 
 
@@ -60,7 +61,8 @@ def test_fifty_people_at_once(tmp_path: Path) -> None:
             first.get("/api/tiles/0/0/0")
             first.get("/")
             ready_s = time.perf_counter() - began
-        assert csrf
+            assert csrf
+            moves_s = _moves(first, csrf[1], page)
         plan = re.search(r'href="(/week/[^"#?]+)#left"', page)
 
         def one(person: int) -> list[tuple[str, float, int]]:
@@ -99,6 +101,7 @@ def test_fifty_people_at_once(tmp_path: Path) -> None:
         "people": PEOPLE,
         "first_map_and_week_s": round(ready_s, 1),
         "requests": len(seen),
+        "moves_s": [round(seconds, 2) for seconds in moves_s],
         "errors": sum(status != 200 for _, _, status in seen),
         "p50_ms": {k: _quantile(seen, k, 50) for k in kinds},
         "p95_ms": {k: _quantile(seen, k, 95) for k in kinds},
@@ -106,6 +109,29 @@ def test_fifty_people_at_once(tmp_path: Path) -> None:
     folder = Path(".benchmarks")
     folder.mkdir(exist_ok=True)
     (folder / "board.json").write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
+
+
+def _moves(client: httpx.Client, csrf: str, page: str) -> list[float]:
+    """Return the seconds that moves of orders to other crews' days take, whatever comes of them."""
+    plan = re.search(r'data-plan="([^"]+)"', page)
+    orders = re.findall(r'data-order="([^"]+)"', page)
+    cells = re.findall(r'data-truck="([^"]+)" data-on="([^"]+)"', page)
+    if not plan or not orders or not cells:
+        return []
+    chance, taken = random.Random(1), []
+    for _ in range(MOVES):
+        revision = re.search(r'data-revision="([^"]+)"', client.get("/").text)
+        assert revision
+        truck, on = chance.choice(cells)
+        asked = {"plan_id": plan[1], "revision": revision[1], "order_id": chance.choice(orders),
+                 "truck_id": truck, "on": on}  # fmt: skip
+        began = time.perf_counter()
+        answer = client.post("/api/moves", json=asked, headers={"x-csrf-token": csrf})
+        taken.append(time.perf_counter() - began)
+        assert answer.status_code in (200, 409), answer.text
+        for edit_id in re.findall(r'name="edit_id" value="(B-[^"]+)"', client.get("/").text):
+            client.post("/edits/back", data={"csrf": csrf, "edit_id": edit_id})
+    return taken
 
 
 def _quantile(seen: list[tuple[str, float, int]], kind: str, percent: float) -> float:

@@ -172,3 +172,24 @@ def test_whatever_happens_the_checker_accepts_and_few_are_moved(made, seed, coun
         with_lost = set(pairs[list(lost)].dropna())
         moved = [o for o in moved if pairs[o] not in with_lost]
         assert len(moved) <= max(1, 0.05 * len(was)) + len(lost)
+
+
+def test_stops_of_a_stated_turn_are_driven_in_it(made):
+    """A day's stops given turns against their order stay in the day, each at its place."""
+    frames = made.generated_week(2, 12, crews=1, vacuums=0, vacuum_share=0.0)
+    before = _solve(made, frames)
+    slots = _slots(before)
+    truck, on = max(set(slots.values()), key=lambda slot: sum(s == slot for s in slots.values()))
+    stops = before["plan_stops"]
+    day = stops[stops["truck_id"].eq(truck) & stops["on"].eq(on) & stops["order_id"].notna()]
+    orders = day.sort_values("stop_number")["order_id"].tolist()
+    wanted = [orders[1], orders[0], *orders[2:]]
+    asked = frames["plan_jobs"].copy()
+    mine = asked["order_id"].isin(wanted)
+    asked.loc[mine, "kept_to"] = f"{truck}@{on:%Y-%m-%d}"
+    asked["place"] = asked["order_id"].map({each: 1 + n for n, each in enumerate(wanted)})
+    asked["place"] = asked["place"].astype("Int64")
+    after = _again(made, frames | {"plan_jobs": asked}, before)
+    now = after["plan_stops"]
+    now = now[now["truck_id"].eq(truck) & now["on"].eq(on) & now["order_id"].isin(orders)]
+    assert now.sort_values("stop_number")["order_id"].tolist() == wanted

@@ -37,7 +37,7 @@ def test_figures_stand_beside_what_is_asked_for(bench):
         "ratios": {"file: load over bare read and insert": 2.345},
     }
     kill = {"tried": 20, "inside": 9, "survived": 20, "rows_lost": 0}
-    told = bench.table(store, {}, {}, {"machine": {"cores": 2}, "embedded": {"load": kill}})
+    told = bench.table(store, {}, {}, {"machine": {"cores": 2}, "embedded": {"load": kill}}, {})
     assert "| file, load over bare read and insert | 2.35 times | 3 times |" in told
     assert "20 times, 9 of them while it wrote | 20 survived, 0 rows lost | 0 lost |" in told
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from PIL import Image
 
@@ -44,9 +45,9 @@ def seen(browser: Any, board: Running, size: str, *, bypass_csp: bool = False) -
     context.close()
 
 
-def log_in(page: Any, board: Running) -> None:
+def log_in(page: Any, board: Running, role: str = "planner") -> None:
     page.goto(board.address)
-    page.get_by_label("Name").fill("planner")
+    page.get_by_label("Name").fill(role)
     page.get_by_label("Password").fill(PASSWORD)
     page.get_by_role("button", name="Come in").click()
     page.wait_for_selector("html[data-ready]")
@@ -128,6 +129,81 @@ def take_back(client: Any, board: Running) -> None:
     csrf = client.get("/api/session").json()["csrf"]
     for edit in edits.loc[edits["edit_id"].str.startswith("B-"), "edit_id"]:
         client.post("/edits/back", data={"csrf": csrf, "edit_id": edit})
+
+
+def work_done(page: Any) -> None:
+    """Wait on the page of long work until it is done, and go where it leads."""
+    page.get_by_text("Done.").wait_for()
+    page.get_by_role("link", name="Back").click()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_specialist_checks_a_water_and_lowers_a_decision(
+    browser: Any, board: Running, size: str
+):
+    """From log-in by the watch-list and what lies behind an outfall to an override, and its end."""
+    with open_database(board.location) as database:
+        traces = read_table(database, "plan_jobs")
+        zone = database.time_zone
+    vault_id = str(traces["vault_id"].iloc[3])
+    last = f"{pd.Timestamp.now(zone) + pd.Timedelta(days=5):%Y-%m-%d}"
+    with seen(browser, board, size) as page:
+        log_in(page, board, "specialist")
+        page.get_by_role("link", name="Waters", exact=True).click()
+        page.get_by_role("button", name="Reckon the watch-list").click()
+        work_done(page)
+        assert page.get_by_role("heading", name="Sensitive waters").count() == 1
+        rows = page.get_by_role("group", name="Discharges").locator("tbody tr")
+        assert rows.count() > 0
+        way = rows.first.locator("td").nth(3).inner_text()
+        page.get_by_label("Place").fill(way.rpartition(", ")[2])
+        page.get_by_role("button", name="Look behind it").click()
+        work_done(page)
+        page.get_by_label("Vault", exact=True).fill(vault_id)
+        page.get_by_label("Set to").select_option("vacuum_truck")
+        page.get_by_label("Last day it holds").fill(last)
+        page.get_by_label("Why").fill(f"oil seen, {size}")
+        page.get_by_role("button", name="Decide").click()
+        row = page.get_by_role("group", name="Overrides").locator("tr", has_text=f"seen, {size}")
+        assert row.inner_text().startswith(vault_id)
+        assert "specialist" in row.inner_text()
+        page.get_by_role("link", name=vault_id, exact=True).first.click()
+        page.wait_for_selector(f"h1:has-text('Vault {vault_id}')")
+        page.goto(board.address + "/waters")
+        page.get_by_role("button", name=f"End the override of {vault_id}").first.click()
+        page.wait_for_load_state()
+        assert page.get_by_text(f"seen, {size}").count() == 0
+    with open_database(board.location) as database:
+        changes = read_table(database, "changes", where={"after": "ended"})
+    assert "specialist" in set(changes["who"])
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_analyst_looks_for_hot_spots_and_takes_a_report(
+    browser: Any, board: Running, size: str, tmp_path: Path
+):
+    with seen(browser, board, size) as page:
+        log_in(page, board, "reader")
+        page.get_by_role("link", name="Where it is dirty").click()
+        page.get_by_label("Look").select_option("hex")
+        page.get_by_role("button", name="Look for hot spots").click()
+        work_done(page)
+        page.get_by_role("heading", name="Hot spots").wait_for()
+        spots = page.get_by_role("group", name="Hot spots").locator("tbody tr").count()
+        nothing = page.get_by_text("Nothing stands out: what was seen").count()
+        assert bool(spots) != bool(nothing)
+        page.get_by_role("link", name="The map and the evidence").click()
+        page.wait_for_selector("h1")
+        assert page.locator("body").inner_text().strip()
+        page.goto(board.address + "/report")
+        page.get_by_label("Year").fill("2025")
+        page.get_by_role("button", name="Make the report").click()
+        page.get_by_text("Done.").wait_for()
+        with page.expect_download() as taken:
+            page.get_by_role("link", name="visits_2025.csv").click()
+        taken.value.save_as(tmp_path / "visits.csv")
+    rows = pd.read_csv(tmp_path / "visits.csv")
+    assert len(rows) and rows["on"].str.startswith("2025").all()
 
 
 @pytest.mark.parametrize("by", ["drag", "keyboard"])

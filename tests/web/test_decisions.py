@@ -99,6 +99,14 @@ def test_visits_of_a_locked_period_neither_come_nor_change(start, tmp_path):
         pd.testing.assert_series_equal(
             now.loc[old["visit_id"]], visits.set_index("visit_id").loc[old["visit_id"]]
         )
+        # Nor is one taken away by giving it another day.
+        away = [rows[0], [*rows[1][:2], "2026-09-05T00:00:00-10:00", "wet", "5"]]
+        away += [[f"N-{day}", "SM-0001", f"2026-09-{day}T00:00:00-10:00", "wet", "5"]
+                 for day in (11, 12)]  # fmt: skip
+        other = tmp_path / "away.csv"
+        other.write_text("\n".join(",".join(row) for row in away) + "\n", encoding="utf-8")
+        outcome = load(board.location, "visits", other).outcome.iloc[0]
+        assert (outcome["new"], outcome["changed"], outcome["quarantined"]) == (2, 0, 1)
         with pytest.raises(BadRowsError, match="2026-08-01 to 2026-08-31, which is locked"):
             load(board.location, "visits", sheet, is_strict=True)
         lock_id = stored(board, "locked_periods")["lock_id"].iloc[0]

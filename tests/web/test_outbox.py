@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -61,6 +62,16 @@ def open_form(page: Any, board: Running) -> None:
     page.wait_for_selector("html[data-outbox='ready']")
 
 
+def on_disk(folder: Path) -> None:
+    """Wait until the browser has written what it keeps, which it does some seconds later."""
+    for _ in range(600):
+        for index in folder.rglob("CacheStorage/*/index.txt"):
+            if b"vaultplan-form" in index.read_bytes():
+                return
+        time.sleep(0.2)
+    raise AssertionError("the browser never wrote the form to its disk")
+
+
 def type_result(page: Any, number: int) -> None:
     page.get_by_label("Vault").fill(f"SM-{number:04d}")
     page.get_by_label("When the lid was opened").fill("2026-11-03T09:30")
@@ -84,6 +95,7 @@ def test_thirty_results_typed_without_the_board_arrive_once(browser: Any, start,
         log_in(page, board)
         open_form(page, board)
         page.wait_for_function("async () => Boolean(await caches.match('/record'))")
+        on_disk(tmp_path)
         board.down()
         for at, number in enumerate(numbers[:15], start=1):
             type_result(page, number)

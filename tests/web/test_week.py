@@ -215,3 +215,48 @@ def publish_without_files(*arguments: Any, tell: Tell) -> dict[str, Any]:
     """What the board does to publish, but for the files, which other tests look at."""
     replanning.write_outputs = lambda *_args, **_more: ()
     return publish(*arguments, tell=tell)
+
+
+def order_of(board: Running, client: httpx.Client, truck: str, on: str) -> list[str]:
+    """Orders of a crew's day as its page lists them."""
+    page = client.get(f"/week/{latest_plan(board)}/{on}/{truck}").text
+    return re.findall(r'<span class="small">([^:<]+): ', page)
+
+
+def test_an_order_is_given_a_place_in_its_day_and_the_others_keep_theirs(board: Running):
+    stops = stored(board, "plan_stops")
+    pumped = stops[stops["kind"].eq("pump_out")]
+    done = False
+    with board.client("planner") as client:
+        for truck, day in pumped[["truck_id", "on"]].drop_duplicates().itertuples(index=False):
+            on = f"{day:%Y-%m-%d}"
+            before = order_of(board, client, truck, on)
+            if len(before) < 3:
+                continue
+            for order in before:
+                place = 1 if before.index(order) else 2
+                asked = {"order_id": order, "truck_id": truck, "on": on, "place": place}
+                answer = send(client, board, revision=revision_of_page(client), **asked)
+                if answer.status_code == 409:
+                    assert order_of(board, client, truck, on) == before
+                    continue
+                others = [each for each in before if each != order]
+                wanted = [*others[: place - 1], order, *others[place - 1 :]]
+                assert order_of(board, client, truck, on) == wanted
+                edits = stored(board, "plan_edits")
+                mine = edits[edits["truck_id"].eq(truck) & edits["place"].notna()]
+                assert mine.sort_values("place")["order_id"].tolist() == wanted
+                assert "every limit holds" in client.get("/").text
+                for edit_id in mine["edit_id"]:
+                    form = {"csrf": csrf_of(client), "edit_id": edit_id}
+                    client.post("/edits/back", data=form)
+                assert order_of(board, client, truck, on) == before
+                done = True
+                break
+            if done:
+                break
+        assert done
+        csrf = csrf_of(client)
+        for wrong in ("0", "x", "201", "-1"):
+            form = {"csrf": csrf, "plan_id": latest_plan(board), "place": wrong}
+            assert client.post("/moves", data=form).status_code == 422

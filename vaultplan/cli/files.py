@@ -361,7 +361,11 @@ def _tell_mended(mended: mending.Mended) -> None:
     out_console.print(
         f"{mended.load_id} ({mended.table}): {mended.loaded:,} rows loaded as they stand, "
         f"{mended.repaired:,} with a repair, {mended.quarantined:,} in quarantine"
-        + (f"; {mended.left_alone:,} changed since and left alone" if mended.left_alone else ""),
+        + (
+            f"; {mended.left_alone:,} left alone: changed since, or of a locked period"
+            if mended.left_alone
+            else ""
+        ),
         highlight=False,
         markup=False,
         soft_wrap=True,

@@ -28,7 +28,8 @@ class Around:
     ``nodes`` gives the place of drain nodes known from inlets and outfalls (``x``, ``y`` by
     ``node_id``), ``pipe_ends`` the places that pipes give for their nodes (``pipe_id``, ``node``,
     ``x``, ``y``). ``now`` is the moment after which nothing can have happened yet, ``locked`` are
-    first and last local days of spans whose visits nobody may add or change any more.
+    first and last local days of spans whose visits nobody may add or change any more, and
+    ``locked_ids`` those visits.
     """
 
     ids: Mapping[str, KnownIds] = field(default_factory=dict)
@@ -39,6 +40,7 @@ class Around:
     now: pd.Timestamp | None = None
     settings: IntakeSettings = field(default_factory=IntakeSettings)
     locked: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = ()
+    locked_ids: frozenset[str] = frozenset()
 
 
 def vault_facts(vaults: pd.DataFrame | None) -> pd.DataFrame:

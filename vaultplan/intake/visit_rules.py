@@ -106,21 +106,33 @@ class VisitRules:
             )
             times = _with(times, accepted)
         frame["visited_at"] = times
-        self._check_locked(times, written, book)
+        self._check_locked(frame, times, text, book)
         self._check_twice(frame, text, book)
 
     def _check_locked(
-        self, times: pd.Series[Any], written: pd.Series[Any], book: FindingBook
+        self, frame: pd.DataFrame, times: pd.Series[Any], text: Texts, book: FindingBook
     ) -> None:
-        """Find visits on days that a manager locked."""
+        """Find visits on days that a manager locked, and rows that would take one from there."""
         days = times.dt.tz_convert(self.reading.local_zone).dt.tz_localize(None).dt.normalize()
+        is_within = pd.Series(data=False, index=days.index)
         for first, last in self.around.locked:
+            is_now = days.between(first, last)
+            is_within |= is_now
             book.add(
                 "period_locked",
                 "visited_at",
-                written[days.between(first, last)],
+                text["visited_at"][is_now],
                 f"is within {first:%Y-%m-%d} to {last:%Y-%m-%d}, which is locked",
                 "correct the day, or ask a manager to open that period again",
+            )
+        if self.around.locked_ids and "visit_id" in frame:
+            goes = frame["visit_id"].isin(self.around.locked_ids) & ~is_within
+            book.add(
+                "period_locked",
+                "visit_id",
+                text["visit_id"][goes],
+                "is stored as a visit of a period that is locked",
+                "give the visit another id, or ask a manager to open that period again",
             )
 
     def _check_twice(self, frame: pd.DataFrame, text: Texts, book: FindingBook) -> None:

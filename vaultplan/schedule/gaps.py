@@ -45,6 +45,10 @@ class Gaps:
             order = np.argsort(cost, kind="stable")
         return Gaps(*(getattr(self, name)[order] for name in _FIELDS))
 
+    def only(self, keep: Bools) -> Gaps:
+        """Return some of the gaps."""
+        return Gaps(*(getattr(self, name)[keep] for name in _FIELDS))
+
 
 _FIELDS = ("row", "gap", "early", "late", "cost", "service", "dump", "is_dump_first")
 

@@ -56,6 +56,8 @@ def _insert_one(state: WeekState, number: int, noise: float, only: int = -1) -> 
     if only >= 0:
         is_open &= np.arange(len(is_open)) == only
     gaps = crew_gaps(state.crews, job, state.crew_reach.bounds(number), is_open)
+    if job.turn:
+        gaps = gaps.only(_in_turn(state, gaps, job.turn))
     if not len(gaps):
         return False
     if number in state.anchors:
@@ -69,6 +71,17 @@ def _insert_one(state: WeekState, number: int, noise: float, only: int = -1) -> 
         if state.set_crew(row, [*stops[:gap], number, *stops[gap:]]):
             return True
     return False
+
+
+def _in_turn(state: WeekState, gaps: Gaps, turn: int) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Return which gaps lie behind the stops of earlier turns and before those of later ones."""
+    is_so = np.zeros(len(gaps), dtype=bool)
+    for row in np.unique(gaps.row).tolist():
+        turns = [state.week.jobs[stop].turn for stop in state.crews.stops[row]]
+        first = max((at + 1 for at, other in enumerate(turns) if 0 < other < turn), default=0)
+        last = min((at for at, other in enumerate(turns) if other > turn), default=len(turns))
+        is_so |= (gaps.row == row) & (gaps.gap >= first) & (gaps.gap <= last)
+    return is_so
 
 
 def _noise(

@@ -149,7 +149,18 @@ def _tours(week: Week, before: pd.DataFrame) -> tuple[dict[int, list[int]], dict
             stop = site_of.get(site) if kind == "dump" else number_of.get(order)
             if row is not None and stop is not None:
                 tours.setdefault(row, []).append(stop)
-    return found
+    crews, vacuums = found
+    return {row: _in_turn(week, tour) for row, tour in crews.items()}, vacuums
+
+
+def _in_turn(week: Week, tour: list[int]) -> list[int]:
+    """Return a tour with the stops that have a turn in that turn; the others keep their places."""
+    at = [place for place, number in enumerate(tour) if week.jobs[number].turn]
+    ordered = sorted((tour[place] for place in at), key=lambda number: week.jobs[number].turn)
+    turned = list(tour)
+    for place, number in zip(at, ordered, strict=True):
+        turned[place] = number
+    return turned
 
 
 def _starts(week: Week, before: pd.DataFrame) -> Mapping[int, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+import pandas as pd
 import sqlalchemy as sa
 
 from vaultplan.schema import table as declared_table
@@ -46,6 +47,25 @@ def few_rows(
         query = query.order_by(table.c[latest_by].desc())
     with database.reading() as connection:
         return [dict(row) for row in connection.execute(query).mappings()]
+
+
+def keys_between(
+    database: Database, name: str, column: str, first: pd.Timestamp, before: pd.Timestamp
+) -> list[str]:
+    """Return the keys of a table's rows whose moment lies from ``first`` on and ``before`` another.
+
+    Parameters
+    ----------
+    name, column
+        A table with a key of one column, and a column of moments.
+    """
+    table = database.stored.table(name)
+    (key,) = declared_table(name).key
+    moment = table.c[column]
+    start, end = (at.tz_convert("UTC").to_pydatetime() for at in (first, before))
+    query = sa.select(table.c[key]).where(moment >= start, moment < end).order_by(table.c[key])
+    with database.reading() as connection:
+        return [str(row[0]) for row in connection.execute(query)]
 
 
 def find_vaults(database: Database, text: str, *, most: int) -> list[dict[str, Any]]:

@@ -45,6 +45,7 @@ def move(
     seen: str,
     who: str,
     why: str = "",
+    place: int | None = None,
     insists: bool = False,
 ) -> Moved:
     """Keep an order to a truck on a day, in place of what it was kept to before.
@@ -53,6 +54,9 @@ def move(
     ----------
     seen
         Revision of the draft that the planner looked at.
+    place
+        Which of that day's orders it is to be, 1 the first; the others are then kept in their order
+        around it. Where it costs least if none.
     insists
         Keep it there though it does not fit: it is left out until the week is solved again, when
         others make room for it.
@@ -69,20 +73,29 @@ def move(
     if fault:
         return Moved(False, fault, draft.revision)
     asked = drafts.edits(plan_id)
-    replaced = asked[asked["order_id"].eq(order_id) & asked["asks"].eq("keep")]
-    edit: dict[str, Any] = {
-        "edit_id": f"B-{uuid.uuid4().hex}",
-        "order_id": order_id,
-        "asks": "keep",
-        "truck_id": truck_id,
-        "on": pd.Timestamp(on),
-        "who": who,
-        "why": why.strip()[:_LONGEST] or _MOVED,
-    }
-    row = table("plan_edits").conform(pd.DataFrame([edit]))
+    ordered = [order_id] if place is None else _in_order(draft, order_id, truck_id, on, place)
+    edits: list[dict[str, Any]] = [
+        {
+            "edit_id": f"B-{uuid.uuid4().hex}",
+            "order_id": each,
+            "asks": "keep",
+            "truck_id": truck_id,
+            "on": pd.Timestamp(on),
+            "place": None if place is None else number,
+            "who": who,
+            "why": why.strip()[:_LONGEST] or _MOVED,
+        }
+        for number, each in enumerate(ordered, start=1)
+    ]
+    replaced = asked[asked["order_id"].isin(ordered) & asked["asks"].eq("keep")]
+    rows = table("plan_edits").conform(pd.DataFrame(edits))
     kept = asked[~asked["edit_id"].isin(replaced["edit_id"])]
-    tried = drafts.draft(plan_id, edits=pd.concat([kept, row], ignore_index=True))
+    tried = drafts.draft(plan_id, edits=pd.concat([kept, rows], ignore_index=True))
     words = _what_forbids(tried, order_id, truck_id, on)
+    for other in ordered:
+        if not words and other != order_id:
+            said = _what_forbids(tried, other, truck_id, on)
+            words = f"{other} would have to go: {said}" if said else ""
     if words and not insists:
         return Moved(False, words, draft.revision)
     with database.writing("plans") as connection:
@@ -95,15 +108,18 @@ def move(
             delete_rows(connection, "plan_edits", {"edit_id": old["edit_id"]})
             note(
                 connection, f"board-{uuid.uuid4().hex}", who, "plan_edits", str(old["edit_id"]),
-                before=_slot(old), after="moved", why=str(edit["why"]),
+                before=_slot(old), after="moved", why=str(edits[0]["why"]),
             )  # fmt: skip
-        upsert(connection, "plan_edits", row)
-        note(
-            connection, f"board-{uuid.uuid4().hex}", who, "plan_edits", str(edit["edit_id"]),
-            after=_slot(edit), why=str(edit["why"]),
-        )  # fmt: skip
+        upsert(connection, "plan_edits", rows)
+        for edit in edits:
+            note(
+                connection, f"board-{uuid.uuid4().hex}", who, "plan_edits", str(edit["edit_id"]),
+                after=_slot(edit), why=str(edit["why"]),
+            )  # fmt: skip
     done = drafts.draft(plan_id)
     where = f"{order_id} is kept to {truck_id} on {pd.Timestamp(on):%A}"
+    if place is not None:
+        where += f" as number {1 + ordered.index(order_id)} of {len(ordered)} in their order"
     told = f"{where}. It does not fit there yet: {words}." if words else f"{where}."
     return Moved(True, told, done.revision)
 
@@ -118,6 +134,15 @@ def _fault(draft: Draft, drafts: Drafts, order_id: str, truck_id: str, on: str) 
     if pd.isna(day) or not 0 <= (day - draft.week_of).days < 7:
         return f"{on or 'no day'} is not a day of the week of {draft.week_of:%Y-%m-%d}"
     return ""
+
+
+def _in_order(draft: Draft, order_id: str, truck_id: str, on: str, place: int) -> list[str]:
+    """Return the orders of a crew's day in their order, with one of them at a place."""
+    stops = draft.frames["plan_stops"]
+    mine = stops["truck_id"].eq(truck_id) & stops["on"].eq(pd.Timestamp(on))
+    day = stops[mine & stops["order_id"].notna()].sort_values("stop_number")["order_id"]
+    others = [str(each) for each in day if each != order_id]
+    return [*others[: place - 1], order_id, *others[place - 1 :]]
 
 
 def _what_forbids(tried: Draft, order_id: str, truck_id: str, on: str) -> str:
@@ -145,4 +170,5 @@ def _conflict(drafts: Drafts, draft: Draft, seen: str) -> Moved:
 def _slot(edit: dict[Any, Any]) -> str:
     truck = "any truck" if pd.isna(edit["truck_id"]) else str(edit["truck_id"])
     day = "any day" if pd.isna(edit["on"]) else f"{pd.Timestamp(edit['on']):%a %d %b}"
-    return f"{truck}, {day}"
+    place = edit.get("place")
+    return f"{truck}, {day}" + ("" if pd.isna(place) else f", number {int(place)}")

@@ -19,6 +19,7 @@ from vaultplan.web.guard import check_csrf
 from vaultplan.web.moves import Moved, move
 
 _SHORT: Final = 80
+_MOST_PLACES: Final = 200
 
 
 class Move(BaseModel):
@@ -29,6 +30,9 @@ class Move(BaseModel):
     order_id: str = Field(max_length=_SHORT)
     truck_id: str = Field(max_length=_SHORT)
     on: str = Field(pattern=r"^\d{4}-\d{2}-\d{2}$", description="day")
+    place: int | None = Field(
+        default=None, ge=1, le=_MOST_PLACES, description="which of that day's orders it is to be"
+    )
     why: str = Field(default="", max_length=500)
     insists: bool = Field(default=False, description="keep it though others must make room")
 
@@ -93,6 +97,7 @@ def week_pages(app: FastAPI, board: Board) -> None:
         return board.show(
             request, "day.html", session, plan_id=plan_id, truck_id=truck_id, on=on, stops=stops,
             choices=data.choices(plan_id), asks=ASKS, revision=draft.revision,
+            orders=sum(stop["order_id"] is not None for stop in stops),
         )  # fmt: skip
 
     def _draft(plan_id: str) -> Draft:
@@ -128,14 +133,17 @@ def _changing(app: FastAPI, board: Board) -> None:
         order_id: Annotated[str, Form(max_length=_SHORT)] = "",
         truck_id: Annotated[str, Form(max_length=_SHORT)] = "",
         on: Annotated[str, Form(max_length=10)] = "",
+        place: Annotated[str, Form(max_length=3)] = "",
         why: Annotated[str, Form(max_length=500)] = "",
         insists: Annotated[str, Form(max_length=3)] = "",
     ) -> Response:
         session = board.person(request, "plan")
         check_csrf(session, csrf)
+        if place and not (place.isdecimal() and 1 <= int(place) <= _MOST_PLACES):
+            raise HTTPException(422, f"a place in the day is a number, 1 to {_MOST_PLACES}")
         asked = Move.model_construct(
             plan_id=plan_id, revision=revision, order_id=order_id, truck_id=truck_id, on=on,
-            why=why, insists=insists == "yes",
+            place=int(place) if place else None, why=why, insists=insists == "yes",
         )  # fmt: skip
         found = _moved(asked, session)
         if not found.is_done:
@@ -148,7 +156,8 @@ def _changing(app: FastAPI, board: Board) -> None:
         try:
             return move(
                 database, board.drafts, asked.plan_id, asked.order_id, asked.truck_id, asked.on,
-                seen=asked.revision, who=session.name, why=asked.why, insists=asked.insists,
+                seen=asked.revision, who=session.name, why=asked.why, place=asked.place,
+                insists=asked.insists,
             )  # fmt: skip
         except ScheduleError as error:
             raise HTTPException(404, str(error)) from error

@@ -65,7 +65,8 @@ class AnnualFacts:
 
     ``file_hash`` is the SHA-256 of the visits file ``file_name``; ``drums`` the fewest and the most
     that the used socks fill; ``split_events`` the pump-outs at a drain that splits;
-    ``compared_with`` the earlier run's name, empty if none.
+    ``compared_with`` the earlier run's name, empty if none; ``locked`` the periods whose visits
+    nobody may change any more, in words.
     """
 
     name: str
@@ -79,10 +80,18 @@ class AnnualFacts:
     drum_socks: int
     split_events: int
     compared_with: str
+    locked: tuple[str, ...]
     specialists: tuple[str, ...]
     costs: CostFacts | None
     settings: ReportSettings
     outputs: OutputSettings
+
+    @property
+    def locked_words(self) -> str:
+        """What of the year is locked, in a sentence."""
+        if not self.locked:
+            return "No part of the year is locked: its visits can still be corrected."
+        return f"Locked, so that no visit comes in or changes: {'; '.join(self.locked)}."
 
     @property
     def is_partial(self) -> bool:

@@ -99,6 +99,7 @@ def _about(facts: AnnualFacts, until: str) -> list[str]:
     ]
     if facts.is_partial:
         told.append(f"The year is not over in these data: nothing after {until} is counted.")
+    told.append(facts.locked_words)
     return told
 
 

@@ -251,6 +251,7 @@ def _explain(
         lines.append(("Costs", "", f"Reckoned, not booked: {facts.costs.price_source}."))
     lines += [
         ("Report", "Database", facts.name),
+        ("Report", "Locked", facts.locked_words),
         ("Report", "Visits until", f"{facts.as_of:%Y-%m-%d}, local to {facts.time_zone}"),
         ("Report", "Every visit", f"{facts.file_name}, SHA-256 {facts.file_hash}"),
         *(("Caution", "", caution) for caution in CAUTIONS),
