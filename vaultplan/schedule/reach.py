@@ -38,7 +38,7 @@ class Reach:
         # More socks than any job takes decide nothing.
         most = max((job.socks for job in week.jobs), default=0)
         self._shifts = tuple((*_OF_SHIFT(s), min(s.socks, most), most) for s in shifts)
-        self._jobs = {_OF_JOB(job)[0]: (n, _OF_JOB(job)) for n, job in enumerate(week.jobs)}
+        self._jobs = {job.order_id: (n, _OF_JOB(job)) for n, job in enumerate(week.jobs)}
         first = len(like._shifts) if like is not None else 0
         knows = like if like is not None and self._shifts[:first] == like._shifts else None
         more = shifts[first:] if knows is not None else shifts

@@ -27,7 +27,8 @@ TRUCKS_A_PAGE: Final = 12
 #: So many weeks are kept as they are shown, and so many pages of each, until somebody changes it.
 _MOST_DRAFTS: Final = 3
 _MOST_SHOWN: Final = 500
-MOST_PHOTOS: Final = 1_000
+#: So many pictures of a vault's latest visits are shown.
+_MOST_PHOTOS: Final = 1_000
 _REMOVED_WORDS: Final = {**METHOD_WORDS, "none": "none removed"}
 OUTCOME_WORDS: Final = {
     "held": "held",
@@ -217,7 +218,7 @@ class BoardData:
         visits = few_rows(self.database, "visits", asked, latest_by="visited_at", most=ROWS_A_PAGE)
         of_visits = {"visit_id": [visit["visit_id"] for visit in visits]}
         taken = few_rows(
-            self.database, "photos", of_visits, columns=["visit_id", "photo_id"], most=MOST_PHOTOS
+            self.database, "photos", of_visits, columns=["visit_id", "photo_id"], most=_MOST_PHOTOS
         ) if visits else []  # fmt: skip
         photos: dict[Any, list[str]] = {}
         for row in taken:
